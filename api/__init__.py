@@ -1,0 +1,1 @@
+"""What people and programs see: pages, JSON, sign-in, notices."""

@@ -1,0 +1,1 @@
+"""From the wire to the table: wire contract, wave reduction, other loggers, subscriber, store and schema."""

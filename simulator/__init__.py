@@ -1,0 +1,1 @@
+"""Physics: motor, start gear, refrigerant, weather, faults, fleet; publishes like real loggers."""
