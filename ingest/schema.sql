@@ -43,11 +43,13 @@ create table unit (
   foreign key (account_id, site) references site
 );
 
--- A device is the broker's user; it reports for one unit.
+-- A device is the broker's user; it reports for one unit. Of its password only a salted hash is kept, in the form that
+-- the broker's password file has.
 create table device (
   device text primary key,
   account_id bigint not null references account,
   unit_id bigint not null references unit,
+  password_hash text,
   added_at timestamptz not null default now(),
   removed_at timestamptz
 );
