@@ -30,9 +30,9 @@ _REMEDIES = (
     ),
     (
         (
-            r"NewConnectionError|Failed to establish a new connection|Name or service not known|name resolution|timed out|"
-            r"Network is unreachable|Connection refused|ConnectTimeout|ReadTimeout|ProxyError|SSLError|Connection aborted|"
-            r"CERTIFICATE_VERIFY_FAILED|IncompleteRead|Connection broken"
+            r"NewConnectionError|Failed to establish a new connection|Name or service not known|name resolution|"
+            r"Network is unreachable|Connection refused|ConnectTimeout|ReadTimeout|timed out|ProxyError|SSLError|"
+            r"Connection aborted|Connection broken|CERTIFICATE_VERIFY_FAILED|IncompleteRead"
         ),
         "the package index cannot be reached: see to the network or to pip's settings, then type the same again",
     ),
