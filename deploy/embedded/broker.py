@@ -1,0 +1,238 @@
+"""An MQTT broker as a private child process on the loopback: mosquitto where it is installed, else iotcore.
+
+With mosquitto every device has its password and may write under its own name only, messages survive a restart, and
+passwords can be added while it runs. iotcore comes as a Python package and keeps everything in memory: messages it
+has accepted and intake has not yet committed die with it, and it knows no rule per device.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+from deploy.embedded import folder as data_folder
+from deploy.embedded.process import free_port, port_is_free, spawn, stop, wait_for_port
+from ingest.errors import UnavailableError
+from ingest.wire import TOPIC_ROOT
+
+Kind = Literal["mosquitto", "iotcore", "other"]
+INTAKE_USER = "halfsecond-intake"
+MAX_PAYLOAD_BYTES = 16_000_000
+IOTCORE_WARNING = (
+    "mosquitto is not installed, so messages go through a broker in memory: "
+    "those it has accepted and intake has not yet committed die with it"
+)
+
+# The defaults lose messages: a queue of 1,000 a client drops what comes while intake is away, and a window of 20 in
+# flight holds up intake, which acknowledges a batch only after its commit.
+_MOSQUITTO = """\
+listener {port} 127.0.0.1
+{sign_in}
+persistence true
+persistence_location {state}/
+autosave_interval 2
+max_inflight_messages 1000
+max_queued_messages 1000000
+message_size_limit {max_payload}
+persistent_client_expiration 14d
+set_tcp_nodelay true
+log_dest stderr
+log_type error
+log_type warning
+{user}
+"""
+_SIGN_IN = "allow_anonymous false\npassword_file {folder}/passwords\nacl_file {folder}/rules"
+_RULES = f"""\
+user {INTAKE_USER}
+topic read {TOPIC_ROOT}/#
+
+pattern write {TOPIC_ROOT}/%u/#
+"""
+_IOTCORE_PORT = """
+[{version}.1]
+name = "{version}"
+listen = "127.0.0.1:{port}"
+next_connection_delay_ms = 1
+[{version}.1.connections]
+connection_timeout_ms = 60000
+max_payload_size = {max_payload}
+max_inflight_count = 100
+dynamic_filters = true
+"""
+_IOTCORE_ROUTER = """\
+id = 0
+[router]
+id = 0
+max_connections = 10010
+max_outgoing_packet_count = 200
+max_segment_size = 104857600
+max_segment_count = 10
+"""
+# A folder of the same name in the working directory must not stand in for the package.
+_IOTCORE_MAIN = (
+    "import sys; sys.path[:] = [p for p in sys.path if p not in ('', '.')]; "
+    "from iotcore.iotcore import IotCoreBroker; IotCoreBroker(config_path=sys.argv[1]).run_forever()"
+)
+
+
+@dataclass(frozen=True)
+class BrokerAddress:
+    """Where a broker is and how to sign in; ``protocol_version`` is 4 (MQTT 3.1.1) or 5."""
+
+    host: str
+    port: int
+    kind: Kind = "other"
+    user: str | None = None
+    password: str | None = None
+    protocol_version: Literal[4, 5] = 4
+
+    def signed_in_as(self, user: str, password: str | None) -> BrokerAddress:
+        """Return the same address for another user."""
+        return replace(self, user=user, password=password)
+
+
+@dataclass(frozen=True)
+class Broker:
+    """A running broker: the address for intake, for version 5 where that has another port, its process and folder."""
+
+    address: BrokerAddress
+    address_5: BrokerAddress
+    process: subprocess.Popen[bytes]
+    folder: Path
+
+
+def choose(wanted: str = "auto") -> Kind:
+    """Return which broker to run: ``mosquitto``, ``iotcore``, or by ``auto`` the first if it is installed.
+
+    Raises
+    ------
+    UnavailableError
+        If mosquitto is demanded and not installed.
+    """
+    installed = program() is not None
+    if wanted == "mosquitto" and not installed:
+        raise UnavailableError("mosquitto is not installed: install it, or leave the choice of broker to auto")
+    return "mosquitto" if installed and wanted in {"auto", "mosquitto"} else "iotcore"
+
+
+def program() -> str | None:
+    """Return the path of mosquitto, also where a plain user's search path leaves out the system's programs."""
+    return shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/local/sbin:/usr/sbin:/opt/homebrew/sbin")
+
+
+def start(
+    data: Path,
+    kind: Kind,
+    passwords: Mapping[str, str] | None,
+    port: int | None = None,
+) -> Broker:
+    """Start the broker over ``data/broker``.
+
+    Parameters
+    ----------
+    data
+        Data folder; mosquitto keeps its queues there from run to run.
+    kind
+        ``mosquitto`` or ``iotcore``.
+    passwords
+        Password of each user, ``INTAKE_USER`` among them; None lets anybody on this machine in (for tests). iotcore
+        knows no rule per device and takes no notice.
+    port
+        TCP port on the loopback; a free one if None.
+    """
+    if port is not None and not port_is_free(port):
+        raise UnavailableError(f"port {port} for the broker is taken: name another")
+    account = data_folder.unprivileged()
+    folder = data_folder.make(data / "broker", account, 0o700)
+    log = data / "broker.log"
+    port = port or free_port()
+    if kind == "mosquitto":
+        data_folder.check_reachable(folder / "passwords", account, "name another folder with --data")
+        if passwords is not None:
+            write_passwords(folder, passwords)
+        user = f"user {account.name}" if account else ""
+        sign_in = _SIGN_IN.format(folder=folder) if passwords is not None else "allow_anonymous true"
+        text = _MOSQUITTO.format(port=port, sign_in=sign_in, state=folder, max_payload=MAX_PAYLOAD_BYTES, user=user)
+        command: list[str | Path] = [program() or "mosquitto", "-c", _write(folder / "mosquitto.conf", text)]
+        port_5 = port
+    else:
+        account = None
+        port_5 = free_port()
+        text = _IOTCORE_ROUTER + "".join(
+            _IOTCORE_PORT.format(version=version, port=number, max_payload=MAX_PAYLOAD_BYTES)
+            for version, number in (("v4", port), ("v5", port_5))
+        )
+        command = [sys.executable, "-c", _IOTCORE_MAIN, _write(folder / "iotcore.toml", text)]
+    process = spawn(command, account=account, cwd=folder, log=log)
+    address = BrokerAddress("127.0.0.1", port, kind)
+    if kind == "mosquitto" and passwords is not None and INTAKE_USER in passwords:
+        address = address.signed_in_as(INTAKE_USER, passwords[INTAKE_USER])
+    try:
+        for each in (port, port_5):
+            wait_for_port(process, each, "broker", log)
+    except BaseException:
+        stop(process)
+        raise
+    return Broker(address, replace(address, port=port_5, protocol_version=5), process, folder)
+
+
+def halt(broker: Broker) -> None:
+    """Stop the broker; mosquitto first writes its queues down."""
+    stop(broker.process)
+
+
+def admit(broker: Broker, passwords: Mapping[str, str]) -> None:
+    """Give the running broker a new set of passwords (all users, not only the new ones)."""
+    if broker.address.kind == "mosquitto":
+        write_passwords(broker.folder, passwords)
+        broker.process.send_signal(signal.SIGHUP)
+
+
+@contextmanager
+def running(data: Path, kind: Kind, passwords: Mapping[str, str] | None, port: int | None = None) -> Iterator[Broker]:
+    """Have the broker for the length of a ``with``."""
+    broker = start(data, kind, passwords, port)
+    try:
+        yield broker
+    finally:
+        halt(broker)
+
+
+def write_passwords(folder: Path, passwords: Mapping[str, str]) -> None:
+    """Write the password file and the rules of mosquitto: a device writes under its own name, intake reads all.
+
+    Raises
+    ------
+    UnavailableError
+        If the hashing of the passwords fails.
+    """
+    _write(folder / "rules", _RULES)
+    plain = _write(folder / "passwords.new", "".join(f"{user}:{word}\n" for user, word in sorted(passwords.items())))
+    tool = shutil.which("mosquitto_passwd") or "/usr/bin/mosquitto_passwd"
+    done = subprocess.run([tool, "-U", plain], capture_output=True, text=True, check=False)
+    if done.returncode != 0:
+        raise UnavailableError(f"the broker's passwords could not be written: {done.stderr.strip() or done.stdout}")
+    _own(plain)
+    plain.replace(folder / "passwords")
+
+
+def _write(path: Path, text: str) -> Path:
+    path.unlink(missing_ok=True)
+    with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as handle:
+        handle.write(text)
+    _own(path)
+    return path
+
+
+def _own(path: Path) -> None:
+    account = data_folder.unprivileged()
+    if account is not None:
+        os.chown(path, account.uid, account.gid)

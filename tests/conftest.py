@@ -1,0 +1,97 @@
+"""What every test may ask for: a database of its own, and a broker of its own."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+
+import psycopg
+import pytest
+from psycopg import sql
+from psycopg.conninfo import make_conninfo
+
+from deploy.embedded import broker as embedded_broker
+from deploy.embedded import postgres as embedded_postgres
+from deploy.embedded.broker import BrokerAddress
+
+
+@pytest.fixture(scope="session")
+def open_folder() -> Iterator[Path]:
+    """A folder of the session that other users may enter (pytest's own are closed, and the server is no root)."""
+    folder = Path(tempfile.mkdtemp(prefix="halfsecond-test-"))
+    folder.chmod(0o755)
+    yield folder
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+@pytest.fixture
+def data_folder(open_folder: Path) -> Path:
+    """A fresh data folder for one test, which other users may enter."""
+    folder = open_folder / uuid.uuid4().hex[:12]
+    folder.mkdir()
+    folder.chmod(0o755)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def postgres(open_folder: Path) -> Iterator[str]:
+    """The conninfo of a server: one embedded server a session, or the one that HALFSECOND_TEST_DATABASE names."""
+    given = os.environ.get("HALFSECOND_TEST_DATABASE")
+    if given:
+        yield given
+        return
+    with embedded_postgres.running(open_folder / "postgres-of-session") as server:
+        yield server.conninfo
+
+
+@pytest.fixture(scope="session")
+def template_database(postgres: str) -> Iterator[str]:
+    """The name of a migrated, empty database that the tests' own are copied from."""
+    name = f"template_{uuid.uuid4().hex[:12]}"
+    _administer(postgres, "create database {}", name)
+    _migrate(make_conninfo(postgres, dbname=name))
+    yield name
+    _administer(postgres, "drop database {} with (force)", name)
+
+
+@pytest.fixture
+def database(postgres: str, template_database: str) -> Iterator[str]:
+    """The conninfo of a fresh, migrated, empty database for one test."""
+    name = f"test_{uuid.uuid4().hex[:12]}"
+    _administer(postgres, "create database {} template {}", name, template_database)
+    yield make_conninfo(postgres, dbname=name)
+    _administer(postgres, "drop database {} with (force)", name)
+
+
+@pytest.fixture(params=["mosquitto", "iotcore"])
+def broker(request: pytest.FixtureRequest, data_folder: Path) -> Iterator[BrokerAddress]:
+    """The address of a fresh broker that lets anybody in: each test runs with both kinds where both are installed."""
+    kind = request.param
+    if kind == "mosquitto" and embedded_broker.program() is None:
+        pytest.skip("mosquitto is not installed on this machine")
+    with embedded_broker.running(data_folder, kind, passwords=None) as running:
+        yield running.address
+
+
+@pytest.fixture
+def mosquitto(data_folder: Path) -> Iterator[BrokerAddress]:
+    """The address of a fresh mosquitto that lets anybody in, for what iotcore does not offer."""
+    if embedded_broker.program() is None:
+        pytest.skip("mosquitto is not installed on this machine")
+    with embedded_broker.running(data_folder, "mosquitto", passwords=None) as running:
+        yield running.address
+
+
+def _administer(conninfo: str, statement: str, *names: str) -> None:
+    with psycopg.connect(conninfo, autocommit=True) as connection:
+        connection.execute(sql.SQL(statement).format(*map(sql.Identifier, names)))
+
+
+def _migrate(conninfo: str) -> None:
+    schema = Path(__file__).parent.parent / "ingest" / "schema.sql"
+    with psycopg.connect(conninfo) as connection:
+        connection.execute(schema.read_text(encoding="utf-8"))
