@@ -1,8 +1,8 @@
 -- The whole schema as it stands; the migrations lead here, and a test holds the two together.
 -- Every row belongs to an account. Every query takes one: tenancy is kept in the query layer, since row-level security
 -- and a columnstore do not go together.
--- The three series (start, rest) are daily range partitions on plain PostgreSQL and hypertables where TimescaleDB is offered;
--- the columns and keys are the same on both.
+-- The two series (start, rest) are daily range partitions on plain PostgreSQL and hypertables where TimescaleDB is offered;
+-- the columns and keys are the same on both. A start's outcome is null only where a power log cannot tell it.
 
 create table account (
   account_id bigint generated always as identity primary key,
@@ -71,7 +71,7 @@ create table start (
   unit_id bigint not null,
   at timestamptz not null,
   seq bigint not null,
-  outcome text not null,
+  outcome text,
   run_up_s real,
   peak_a real,
   run_a real,
@@ -125,9 +125,11 @@ create table heard (
   account_id bigint not null references account,
   last_at timestamptz not null,
   last_received_at timestamptz not null
-);
+) with (fillfactor = 50);
+create index heard_newest on heard (account_id, last_at desc);
 
--- What could not be stored, as it came, with the reason; put through again after the cause is mended.
+-- What could not be stored, as it came, with the reason; put through again after the cause is mended. The same payload
+-- that comes again, be it a redelivery, is counted in `seen` and not kept twice.
 create table quarantine (
   quarantine_id bigint generated always as identity primary key,
   account_id bigint references account,
@@ -137,10 +139,23 @@ create table quarantine (
   reason text not null,
   detail text not null,
   received_at timestamptz not null default now(),
+  seen integer not null default 1,
   tries integer not null default 0,
   released_at timestamptz
 );
-create index quarantine_open on quarantine (received_at) where released_at is null;
+create unique index quarantine_open on quarantine (topic, sha256(payload)) where released_at is null;
+
+-- What intake did in each minute, by account; no account where the device is unknown. Kept for pages and checks.
+create table intake_minute (
+  minute timestamptz not null,
+  account_id bigint references account,
+  received bigint not null default 0,
+  stored bigint not null default 0,
+  doubles bigint not null default 0,
+  quarantined bigint not null default 0,
+  lag_s real not null default 0,
+  unique nulls not distinct (account_id, minute)
+);
 
 create table visit (
   visit_id bigint generated always as identity primary key,
@@ -165,14 +180,19 @@ create table forecast (
   foreign key (account_id, site) references site
 );
 
--- Days of a unit whose rows have changed since the watch last looked.
+-- Days of a unit whose rows have changed since the watch last looked. The watch takes a day by setting `taken_at` and
+-- deletes it when its verdict stands; a change meanwhile clears `taken_at`, and a watch that died leaves the day to be
+-- taken again.
 create table dirty_day (
   unit_id bigint not null references unit,
   day date not null,
   account_id bigint not null references account,
   marked_at timestamptz not null default now(),
+  taken_at timestamptz,
   primary key (unit_id, day)
 );
+
+create index dirty_day_waiting on dirty_day (marked_at);
 
 -- The verdict as the API serves it. `body` is the contract's object; the columns beside it are what lists sort and filter by.
 create table verdict (

@@ -17,6 +17,7 @@ from psycopg.conninfo import make_conninfo
 from deploy.embedded import broker as embedded_broker
 from deploy.embedded import postgres as embedded_postgres
 from deploy.embedded.broker import BrokerAddress
+from ingest.database import migrate
 
 
 @pytest.fixture(scope="session")
@@ -53,7 +54,7 @@ def template_database(postgres: str) -> Iterator[str]:
     """The name of a migrated, empty database that the tests' own are copied from."""
     name = f"template_{uuid.uuid4().hex[:12]}"
     _administer(postgres, "create database {}", name)
-    _migrate(make_conninfo(postgres, dbname=name))
+    migrate(make_conninfo(postgres, dbname=name))
     yield name
     _administer(postgres, "drop database {} with (force)", name)
 
@@ -89,9 +90,3 @@ def mosquitto(data_folder: Path) -> Iterator[BrokerAddress]:
 def _administer(conninfo: str, statement: str, *names: str) -> None:
     with psycopg.connect(conninfo, autocommit=True) as connection:
         connection.execute(sql.SQL(statement).format(*map(sql.Identifier, names)))
-
-
-def _migrate(conninfo: str) -> None:
-    schema = Path(__file__).parent.parent / "ingest" / "schema.sql"
-    with psycopg.connect(conninfo) as connection:
-        connection.execute(schema.read_text(encoding="utf-8"))

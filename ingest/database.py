@@ -1,0 +1,177 @@
+"""The database: connections, migrations, and the day partitions of the two series.
+
+Connections are in autocommit: one statement is one transaction, and several belong together inside
+``with connection.transaction():``. Nothing is left open by a read, and nothing is lost by forgetting to commit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import UTC, date, datetime, time, timedelta
+from functools import partial
+from typing import Any
+from weakref import WeakKeyDictionary
+
+import psycopg
+from alembic import command
+from alembic.config import Config
+from alembic.script import ScriptDirectory
+from psycopg import sql
+from psycopg.conninfo import conninfo_to_dict
+from psycopg_pool import ConnectionPool
+from sqlalchemy import create_engine, text
+from sqlalchemy import pool as sqlalchemy_pool
+
+from ingest.errors import UnavailableError
+from ingest.named_sql import queries
+
+CONNECT_TIMEOUT_S = 10
+_MIGRATION_LOCK = 6_082_174_411
+
+_known_days: WeakKeyDictionary[psycopg.Connection[Any], dict[str, set[date]]] = WeakKeyDictionary()
+
+
+def connect(conninfo: str, **options: Any) -> psycopg.Connection:  # noqa: ANN401 - passed on to the driver
+    """Return a connection in autocommit, in UTC.
+
+    Raises
+    ------
+    UnavailableError
+        The server cannot be reached or does not let us in; the text says which and what to check.
+    """
+    try:
+        return psycopg.connect(conninfo, **_settings(conninfo) | options)
+    except psycopg.OperationalError as error:
+        raise _unavailable(conninfo, error) from error
+
+
+def pool(conninfo: str, max_size: int = 8) -> ConnectionPool:
+    """Return an open pool of connections such as :func:`connect` gives; close it, or use it in a ``with``.
+
+    Raises
+    ------
+    UnavailableError
+        The server cannot be reached.
+    """
+    connect(conninfo).close()
+    return ConnectionPool(
+        conninfo,
+        min_size=1,
+        max_size=max_size,
+        kwargs=_settings(conninfo),
+        check=ConnectionPool.check_connection,
+        open=True,
+    )
+
+
+def migrate(conninfo: str) -> None:
+    """Bring the schema of a database to the newest version; do nothing where it is there already.
+
+    Safe to call from several processes at once. Native partitions or hypertables are chosen by what the server offers.
+
+    Raises
+    ------
+    UnavailableError
+        The server cannot be reached, or the database belongs to a newer version of this program.
+    """
+    config = Config()
+    config.set_main_option("script_location", "ingest:migrations")
+    script = ScriptDirectory.from_config(config)
+    engine = create_engine(
+        "postgresql+psycopg://", creator=partial(_for_migration, conninfo), poolclass=sqlalchemy_pool.NullPool
+    )
+    try:
+        with engine.connect() as connection:
+            connection.execute(text("select pg_advisory_lock(:key)"), {"key": _MIGRATION_LOCK})
+            connection.commit()
+            _refuse_newer(connection, script)
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+    finally:
+        engine.dispose()
+
+
+def ensure_partitions(connection: psycopg.Connection, table: str, first_day: date, last_day: date) -> None:
+    """Make sure that every day from the first to the last has its partition; nothing to do for a hypertable."""
+    days = (last_day - first_day).days + 1
+    ensure_days(connection, table, {first_day + timedelta(days=n) for n in range(days)})
+
+
+def ensure_days(connection: psycopg.Connection, table: str, days: Iterable[date]) -> None:
+    """Make sure that each of these days (UTC) has its partition.
+
+    A partition is made apart and then attached, which lets readers and writers of the table go on meanwhile. Days that
+    this connection has seen are remembered: see :func:`forget_days`.
+    """
+    known = _known_days.setdefault(connection, {})
+    if table not in known:
+        row = connection.execute(_SQL["is_partitioned"], (table,)).fetchone()
+        if not (row and row[0]):
+            return
+        known[table] = set()
+    missing = sorted(set(days) - known[table])
+    if not missing:
+        return
+    with connection.transaction():
+        connection.execute(_SQL["lock_partitions"])
+        names = {_partition(table, day): day for day in missing}
+        there = {name for (name,) in connection.execute(_SQL["known_partitions"], (table, list(names)))}
+        for name, day in names.items():
+            if name not in there:
+                _make(connection, table, name, day)
+    known[table].update(missing)
+
+
+def forget_days(connection: psycopg.Connection) -> None:
+    """Forget which partitions are there, after one was found to be gone."""
+    _known_days.pop(connection, None)
+
+
+def _make(connection: psycopg.Connection, table: str, partition: str, day: date) -> None:
+    first = datetime.combine(day, time(), UTC)
+    names = {"table": sql.Identifier(table), "partition": sql.Identifier(partition)}
+    connection.execute(sql.SQL(_SQL["make_partition"]).format(**names))
+    bounds = {"first": sql.Literal(first.isoformat()), "end": sql.Literal((first + timedelta(days=1)).isoformat())}
+    connection.execute(sql.SQL(_SQL["attach_partition"]).format(**names, **bounds))
+
+
+def _partition(table: str, day: date) -> str:
+    return f"{table}_{day:%Y%m%d}"
+
+
+def _for_migration(conninfo: str) -> psycopg.Connection:
+    return connect(conninfo, autocommit=False)
+
+
+def _refuse_newer(connection: Any, script: ScriptDirectory) -> None:  # noqa: ANN401 - SQLAlchemy's, at this one seam
+    table = connection.execute(text("select to_regclass('schema_version')")).scalar()
+    version = connection.execute(text("select version_num from schema_version")).scalar() if table else None
+    connection.commit()
+    if version is not None and version not in {revision.revision for revision in script.walk_revisions()}:
+        raise UnavailableError(
+            f"database: its schema is of version {version}, which this program does not know; run a newer program"
+        )
+
+
+def _settings(conninfo: str) -> dict[str, Any]:
+    """Return what every connection has, beside what its address says."""
+    try:
+        own = conninfo_to_dict(conninfo).get("options") or ""
+    except psycopg.ProgrammingError:
+        raise UnavailableError(
+            "database: its address is neither a postgresql:// URI nor words such as host=... dbname=..."
+        ) from None
+    return {"autocommit": True, "connect_timeout": CONNECT_TIMEOUT_S, "options": f"{own} -c timezone=UTC".strip()}
+
+
+def _unavailable(conninfo: str, error: psycopg.OperationalError) -> UnavailableError:
+    """Say in one line which server did not answer, without the password."""
+    known = conninfo_to_dict(conninfo)
+    where = f"{known.get('host', 'the local socket')}:{known.get('port', 5432)}/{known.get('dbname', '')}"
+    why = str(error).strip().splitlines()
+    return UnavailableError(
+        f"database: cannot be reached at {where} ({why[-1] if why else 'no answer'}); is it running?"
+    )
+
+
+_SQL = queries("ingest", "sql/database.sql")

@@ -1,0 +1,16 @@
+-- name: lock_partitions
+select pg_advisory_xact_lock(hashtext('halfsecond partitions'))
+
+-- name: is_partitioned
+select relkind = 'p' from pg_class where oid = to_regclass(%s)
+
+-- name: known_partitions
+select part.relname
+from pg_inherits join pg_class part on part.oid = inhrelid
+where inhparent = to_regclass(%s) and part.relname = any(%s)
+
+-- name: make_partition
+create table if not exists {partition} (like {table} including all)
+
+-- name: attach_partition
+alter table {table} attach partition {partition} for values from ({first}) to ({end})
