@@ -1,0 +1,189 @@
+"""Files of records: NDJSON, CSV and Parquet with the same column names, read and written.
+
+A record that cannot be used is left out and named; the others are kept. A file that cannot be used at all (missing,
+of an unknown ending, without a required column) is an error of one line.
+"""
+
+from __future__ import annotations
+
+import gzip
+import io
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import IO, cast
+
+import msgspec
+import pandas as pd
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet
+from tqdm import tqdm
+
+from ingest import frames, ndjson, tabular
+from ingest.complaint import Rejected
+from ingest.errors import BadInputError, UnavailableError
+from ingest.shapes import FileKind, columns
+
+__all__ = ["Rejected", "batches", "ending", "read", "write"]
+
+ENDINGS = {".ndjson": "ndjson", ".jsonl": "ndjson", ".json": "ndjson", ".csv": "csv", ".parquet": "parquet"}
+
+
+def read(kind: FileKind, paths: Iterable[str | Path], *, progress: bool = False) -> tuple[pd.DataFrame, list[Rejected]]:
+    """Read whole files into one table.
+
+    Parameters
+    ----------
+    kind
+        ``starts rests events units visits forecasts``.
+    paths
+        Files by ending: ``.ndjson .jsonl .json .csv .parquet``, each also with ``.gz``.
+    progress
+        Show a bar on stderr if it takes more than a second.
+
+    Returns
+    -------
+    tuple
+        A frame with the columns of :func:`ingest.shapes.columns` (see :mod:`ingest.frames` for the dtypes), in the
+        order of the files; and the records that cannot be used.
+
+    Raises
+    ------
+    BadInputError
+        A file is missing, unreadable, of an unknown ending, or lacks a required column.
+    """
+    parts: list[pd.DataFrame] = []
+    bad: list[Rejected] = []
+    for frame, rejected in batches(kind, paths, progress=progress):
+        parts.append(frame)
+        bad.extend(rejected)
+    return frames.concat(kind, parts), bad
+
+
+def batches(
+    kind: FileKind, paths: Iterable[str | Path], *, progress: bool = False
+) -> Iterator[tuple[pd.DataFrame, list[Rejected]]]:
+    """Yield the records of files some ten thousand at a time, so that memory stays flat; otherwise as :func:`read`."""
+    files = [Path(p) for p in paths]
+    sizes = [_size(path) for path in files]
+    formats = [ending(path) for path in files]
+    with tqdm(
+        total=sum(sizes), unit="B", unit_scale=True, desc=f"reading {kind}", delay=1, disable=not progress, leave=False
+    ) as bar:
+        for path, form, size in zip(files, formats, sizes, strict=True):
+            before = bar.n
+            with _opened(path) as raw:
+                for batch in _batches(kind, raw, path, form):
+                    yield batch
+                    bar.update(before + min(raw.tell() if not raw.closed else size, size) - bar.n)
+            bar.update(before + size - bar.n)
+
+
+def ending(path: Path) -> str:
+    """Return the format that a file's ending names.
+
+    Raises
+    ------
+    BadInputError
+        The ending names none.
+    """
+    name = path.name.lower().removesuffix(".gz")
+    form = ENDINGS.get(Path(name).suffix)
+    if form is None:
+        raise BadInputError(f"{path}: unknown ending; use .ndjson, .csv or .parquet (.gz may follow)")
+    return form
+
+
+def write(kind: FileKind, frame: pd.DataFrame, path: Path) -> None:
+    """Write a table as NDJSON, CSV or Parquet, by ending; what :func:`read` gives back is equal.
+
+    Raises
+    ------
+    UnavailableError
+        The file cannot be written.
+    """
+    form = ending(path)
+    try:
+        with path.open("wb") as raw:
+            if path.name.lower().endswith(".gz"):
+                with gzip.GzipFile(fileobj=raw, mode="wb") as packed:
+                    append(kind, frame, cast("IO[bytes]", packed), form)
+            else:
+                append(kind, frame, raw, form)
+    except OSError as error:
+        raise UnavailableError(f"{path}: cannot be written ({error.strerror}); name another file") from None
+
+
+def append(kind: FileKind, frame: pd.DataFrame, out: IO[bytes], form: str = "ndjson") -> None:
+    """Write a table's records to an open stream in one of the formats (CSV and Parquet: a whole file)."""
+    if form == "ndjson":
+        out.writelines(ndjson.lines(kind, frame))
+        return
+    table = _table(kind, frame, as_text=form == "csv")
+    if form == "csv":
+        pa.csv.write_csv(table, out)
+    else:
+        pa.parquet.write_table(table, out, compression="zstd")
+
+
+def _table(kind: FileKind, frame: pd.DataFrame, *, as_text: bool) -> pa.Table:
+    """Return the Arrow table of a frame; as text, times are RFC 3339 and lists are JSON."""
+    known = columns(kind)
+    made: dict[str, pa.Array] = {}
+    for name in frame:
+        column = known.get(str(name))
+        cells = ndjson.cells(frame[name], column.kind if column else "word")
+        if column is None or column.kind == "word":
+            made[str(name)] = pa.array(cells, pa.string())
+        elif column.kind == "whole":
+            made[str(name)] = pa.array(cells, pa.int64())
+        elif column.kind == "number":
+            made[str(name)] = pa.array(cells, pa.float64())
+        elif column.kind == "time":
+            made[str(name)] = pa.array(cells) if as_text else pa.array(frame[name], pa.timestamp("us", tz="UTC"))
+        elif as_text or str(name) == "readings":
+            made[str(name)] = pa.array([None if c is None else msgspec.json.encode(c).decode() for c in cells])
+        else:
+            made[str(name)] = pa.array(cells)
+    return pa.table(made)
+
+
+def _size(path: Path) -> int:
+    try:
+        if path.is_dir():
+            raise BadInputError(f"{path}: is a folder; name a file in it")
+        return path.stat().st_size
+    except FileNotFoundError:
+        raise BadInputError(f"{path}: no such file; check the name") from None
+    except OSError as error:
+        raise BadInputError(f"{path}: cannot be read ({error.strerror})") from None
+
+
+def _opened(path: Path) -> IO[bytes]:
+    try:
+        return path.open("rb")
+    except OSError as error:
+        raise BadInputError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
+
+
+def _batches(kind: FileKind, raw: IO[bytes], path: Path, form: str) -> Iterator[tuple[pd.DataFrame, list[Rejected]]]:
+    name = str(path)
+    stream: IO[bytes] = raw
+    if path.name.lower().endswith(".gz"):
+        stream = io.BufferedReader(gzip.GzipFile(fileobj=raw))
+    try:
+        if form == "ndjson":
+            yield from ndjson.batches(kind, stream, name)
+        elif form == "csv":
+            yield from tabular.csv_batches(kind, stream, name)
+        else:
+            yield from tabular.parquet_batches(kind, raw if stream is raw else io.BytesIO(stream.read()), name)
+    except (gzip.BadGzipFile, EOFError, zlib.error) as error:
+        raise BadInputError(f"{path}: its gzip data is damaged ({error}); copy the file again") from None
+
+
+def summary(bad: Sequence[Rejected], most: int = 5) -> list[str]:
+    """Return one line a rejected record for at most five of them, then the count of the others."""
+    told = [str(r) for r in bad[:most]]
+    return [*told, f"and {len(bad) - most:,} more records left out"] if len(bad) > most else told

@@ -1,0 +1,234 @@
+"""CSV and Parquet: whole columns checked at once, and row by row only what the columns cannot vouch for."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator, Sequence
+from typing import IO, Any
+
+import msgspec
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet
+
+from ingest import frames, rows
+from ingest.cells import checked, decoded
+from ingest.complaint import Rejected
+from ingest.errors import BadInputError
+from ingest.shapes import KEEPS_UNKNOWN, FileKind, columns
+
+BATCH_ROWS = 100_000
+CSV_BLOCK = 8 << 20
+Batch = tuple[pd.DataFrame, list[Rejected]]
+
+
+def csv_batches(kind: FileKind, stream: IO[bytes], path: str) -> Iterator[Batch]:
+    """Yield the records of a CSV a few ten thousand at a time, with those that cannot be used.
+
+    The first line names the columns; an empty cell is null; lists and objects stand in their cell as JSON.
+    """
+    ragged: dict[int, Rejected] = {}
+
+    def skip(row: pa.csv.InvalidRow) -> str:
+        if row.text.strip():
+            text = f"{row.actual_columns} cells where the header has {row.expected_columns}; quote cells with commas"
+            ragged[row.number] = Rejected(path, row.number, "", text)
+        else:
+            ragged[row.number] = Rejected(path, row.number, "", "")
+        return "skip"
+
+    names = _header(stream, path)
+    check_columns(kind, names, path)
+    try:
+        reader = pa.csv.open_csv(
+            stream,
+            pa.csv.ReadOptions(use_threads=False, block_size=CSV_BLOCK, column_names=names),
+            pa.csv.ParseOptions(newlines_in_values=True, invalid_row_handler=skip, ignore_empty_lines=False),
+            pa.csv.ConvertOptions(
+                column_types=dict.fromkeys(names, pa.binary()), strings_can_be_null=True, null_values=[""]
+            ),
+        )
+    except pa.ArrowInvalid as error:
+        if "Empty CSV" in str(error):
+            return
+        raise BadInputError(f"{path}: not a CSV that can be read ({str(error).splitlines()[0]})") from None
+    taken = 0
+    while True:
+        try:
+            batch = reader.read_next_batch()
+        except StopIteration:
+            break
+        except pa.ArrowInvalid as error:
+            raise BadInputError(f"{path}: not a CSV that can be read ({str(error).splitlines()[0]})") from None
+        number = _line_numbers(taken, batch.num_rows, sorted(ragged))
+        taken += batch.num_rows
+        yield table_batch(kind, pa.table(batch), path, number, text=True)
+    bad = [dataless for dataless in ragged.values() if dataless.text]
+    if bad:
+        yield frames.empty(kind), bad
+
+
+def parquet_batches(kind: FileKind, source: IO[bytes], path: str) -> Iterator[Batch]:
+    """Yield the records of a Parquet file a few ten thousand at a time, with those that cannot be used."""
+    try:
+        file = pa.parquet.ParquetFile(source)
+    except (pa.ArrowInvalid, OSError) as error:
+        raise BadInputError(f"{path}: not a Parquet file that can be read ({str(error).splitlines()[0]})") from None
+    check_columns(kind, file.schema_arrow.names, path)
+    for column in columns(kind).values():
+        if column.kind == "time":
+            held = file.schema_arrow.field(column.name).type
+            zoned = pa.types.is_timestamp(held) and held.tz is not None
+            if not (zoned or pa.types.is_string(held) or pa.types.is_large_string(held)):
+                raise BadInputError(
+                    f"{path}: column '{column.name}' is {held}; write it as a timestamp with a time zone (UTC)"
+                )
+    taken = 0
+    for batch in file.iter_batches(batch_size=BATCH_ROWS):
+        number = np.arange(taken + 1, taken + 1 + batch.num_rows)
+        taken += batch.num_rows
+        yield table_batch(kind, pa.table(batch), path, number, text=False)
+
+
+def check_columns(kind: FileKind, names: Sequence[str], path: str) -> None:
+    """Raise one line if a required column is missing, twice there, or of NDJSON only."""
+    for column in columns(kind).values():
+        if column.required and column.name not in names:
+            near = difflib.get_close_matches(column.name, [n for n in names if n not in columns(kind)], 1, 0.5)
+            hint = f"is it '{near[0]}'? rename it" if near else f"there are: {', '.join(names[:12])}"
+            raise BadInputError(f"{path}: no column '{column.name}', which {kind} need; {hint}")
+    if len(set(names)) < len(names):
+        twice = next(n for n in names if names.count(n) > 1)
+        raise BadInputError(f"{path}: column '{twice}' is there twice; leave one")
+    if kind == "starts" and "wave" in names:
+        raise BadInputError(f"{path}: column 'wave' can stand in NDJSON only; write the starts as .ndjson")
+
+
+def _header(stream: IO[bytes], path: str) -> list[str]:
+    line = stream.readline().removeprefix(b"\xef\xbb\xbf")
+    if line[:2] in {b"\xff\xfe", b"\xfe\xff"}:
+        raise BadInputError(f"{path}: is UTF-16; save it as UTF-8")
+    if not line.strip():
+        raise BadInputError(f"{path}: is empty; its first line must name the columns")
+    try:
+        cells = pa.csv.read_csv(pa.BufferReader(line), pa.csv.ReadOptions(autogenerate_column_names=True))
+        names = [str(cells.column(i)[0].as_py()) for i in range(cells.num_columns)]
+    except (pa.ArrowInvalid, UnicodeDecodeError):
+        raise BadInputError(f"{path}: line 1 is no CSV header in UTF-8; name the columns there") from None
+    return names
+
+
+def _line_numbers(taken: int, count: int, skipped: Sequence[int]) -> np.ndarray:
+    """Return the line of each row: the parser counts lines after the header, those left out included."""
+    number = np.arange(taken + 1, taken + 1 + count)
+    for line in skipped:
+        number[number >= line] += 1
+    return number + 1
+
+
+def table_batch(kind: FileKind, table: pa.Table, path: str, number: np.ndarray, *, text: bool) -> Batch:
+    """Return the usable rows of a table as a frame, and the others with their line and fault.
+
+    Parameters
+    ----------
+    kind
+        What the rows are.
+    table
+        All cells as bytes where ``text``, else in their own types.
+    path, number
+        The file, and each row's line in it.
+    text
+        Whether the cells are text as in a CSV.
+    """
+    known = columns(kind)
+    others = [n for n in table.column_names if n not in known]
+    sure = np.full(table.num_rows, not any(c.kind == "nested" for c in known.values()) and kind != "units")
+    arrays: dict[str, Any] = {}
+    if sure.any():
+        for name, column in known.items():
+            if name in table.column_names:
+                arrays[name], fine = checked(table[name], column)
+                sure &= fine
+        if kind == "starts":
+            sure &= (
+                np.array([v is not None for v in arrays["outcome"]])
+                if "outcome" in arrays
+                else np.zeros(len(sure), bool)
+            )
+    extra = _extras(table, others, text=text) if kind in KEEPS_UNKNOWN and others else None
+    plain = frames.frame(
+        kind,
+        {name: values[sure] for name, values in arrays.items()},
+        () if extra is None else extra[sure].tolist(),
+    )
+    if sure.all():
+        return plain, []
+    unsure = np.flatnonzero(~sure)
+    good: list[rows.Good] = []
+    places: list[int] = []
+    bad: list[Rejected] = []
+    for place, raw in zip(unsure.tolist(), table.take(pa.array(unsure)).to_pylist(), strict=True):
+        read = _row(kind, raw, path, int(number[place]), text=text)
+        if isinstance(read, Rejected):
+            bad.append(read)
+        else:
+            good.append(read)
+            places.append(place)
+    careful = frames.from_records(kind, [g.record for g in good], [g.extra for g in good])
+    order = np.argsort(np.concatenate([np.flatnonzero(sure), np.array(places, int)]), kind="stable")
+    if not len(careful):
+        return plain, bad
+    return frames.concat(kind, [plain, careful]).iloc[order].reset_index(drop=True), bad
+
+
+def _extras(table: pa.Table, others: Sequence[str], *, text: bool) -> np.ndarray:
+    """Return each row's unknown cells as a JSON object in text, None where it has none."""
+    made = np.full(table.num_rows, None, object)
+    for place, raw in enumerate(table.select(others).to_pylist()):
+        kept = _unknown(raw, others, text=text)
+        if kept:
+            made[place] = msgspec.json.encode(kept).decode()
+    return made
+
+
+def _unknown(raw: dict[str, Any], others: Sequence[str], *, text: bool) -> dict[str, Any]:
+    """Return a row's unknown fields; what was written under ``extra`` goes back to the top level."""
+    kept: dict[str, Any] = {}
+    for name in others:
+        value = decoded(raw[name])
+        if value is None or value != value:  # noqa: PLR0124  NaN is not itself
+            continue
+        if name == "extra" or text:
+            value = _from_json(value)
+        if name == "extra" and isinstance(value, dict):
+            kept |= value
+        else:
+            kept[name] = value
+    return kept
+
+
+def _from_json(value: object) -> Any:  # noqa: ANN401  JSON is what it is
+    if not isinstance(value, str):
+        return value
+    try:
+        return msgspec.json.decode(value)
+    except msgspec.DecodeError:
+        return value
+
+
+def _row(kind: FileKind, raw: dict[str, Any], path: str, number: int, *, text: bool) -> rows.Good | Rejected:
+    known = columns(kind)
+    fields: dict[str, Any] = {}
+    for name, cell in raw.items():
+        value = decoded(cell)
+        if value is None or value != value:  # noqa: PLR0124  NaN is not itself
+            continue
+        if isinstance(value, bytes):
+            return Rejected(path, number, name, "not UTF-8 text; save the file as UTF-8")
+        if name in known:
+            nested = known[name].kind == "nested"
+            fields[name] = _from_json(value) if nested else str(value) if known[name].name == "installed" else value
+    fields |= _unknown(raw, [n for n in raw if n not in known], text=text)
+    return rows.from_mapping(kind, fields, path, number, strict=not text)
