@@ -64,7 +64,8 @@ def complaint(error: Exception, raw: object = None) -> tuple[str, str]:
         if found := re.fullmatch(pattern, text):
             return phrase(found, field, raw)
     if text.startswith(("JSON", "Input data", "Invalid", "Object")) or isinstance(error, UnicodeDecodeError):
-        return field, f"not JSON ({text[0].lower()}{text[1:]}); one object a line"
+        why = text.removeprefix("JSON is malformed: ")
+        return field, f"not JSON ({why[0].lower()}{why[1:]}); write one object a line"
     return field, text
 
 
@@ -73,7 +74,7 @@ def _missing(found: re.Match[str], field: str, _raw: object) -> tuple[str, str]:
 
 
 def _word(found: re.Match[str], field: str, _raw: object) -> tuple[str, str]:
-    return field, f"{found[1]} is not one of the words allowed here"
+    return field, f"{found[1]} is not a word allowed here"
 
 
 def _limit(found: re.Match[str], field: str, raw: object) -> tuple[str, str]:

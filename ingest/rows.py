@@ -66,7 +66,7 @@ def from_mapping(kind: FileKind, raw: Mapping[str, Any], path: str, number: int,
         record = _reduced(record)
     except (msgspec.ValidationError, ValueError, OverflowError) as error:
         field, text = complaint(error, raw)
-        return Rejected(path, number, field, text + _words(known.get(field)))
+        return Rejected(path, number, field, text + _words(known.get(field.split("[")[0])))
     for column in known.values():
         if column.kind == "time" and not in_range(getattr(record, column.name)):
             return Rejected(path, number, column.name, f"must be in the years {FIRST_YEAR} to {LAST_YEAR}")
@@ -89,4 +89,4 @@ def _reduced(record: msgspec.Struct) -> msgspec.Struct:
 
 
 def _words(column: Column | None) -> str:
-    return f" ({', '.join(column.words)})" if column is not None and column.words else ""
+    return f" (one of {', '.join(column.words)})" if column is not None and column.words else ""

@@ -60,7 +60,7 @@ class Column:
     """One column: what it holds, whether every record needs it, and what it may be.
 
     ``low`` and ``high`` are inclusive limits of a number; ``low_open`` says that ``low`` itself is out.
-    ``shortest`` and ``longest`` bound the length of a word; ``words`` lists the only ones allowed.
+    ``shortest`` and ``longest`` bound the length of a word; ``words`` lists the only ones allowed, in a list too.
     """
 
     name: str
@@ -104,6 +104,8 @@ def _column(field: inspect.Field) -> Column:
             return Column(name, "word", required, shortest=kind.min_length or 0, longest=kind.max_length)
         case inspect.LiteralType():
             return Column(name, "word", required, words=tuple(str(v) for v in kind.values))
+        case inspect.ListType(item_type=inspect.LiteralType() as item):
+            return Column(name, "nested", required, words=tuple(str(v) for v in item.values))
         case _:
             return Column(name, "nested", required)
 

@@ -32,11 +32,9 @@ def csv_batches(kind: FileKind, stream: IO[bytes], path: str) -> Iterator[Batch]
     ragged: dict[int, Rejected] = {}
 
     def skip(row: pa.csv.InvalidRow) -> str:
-        if row.text.strip():
-            text = f"{row.actual_columns} cells where the header has {row.expected_columns}; quote cells with commas"
-            ragged[row.number] = Rejected(path, row.number, "", text)
-        else:
-            ragged[row.number] = Rejected(path, row.number, "", "")
+        # The parser does not count the header, which has been read already.
+        text = f"{row.actual_columns} cells where the header has {row.expected_columns}; quote cells that hold commas"
+        ragged[row.number] = Rejected(path, row.number + 1, "", text)
         return "skip"
 
     names = _header(stream, path)
@@ -65,9 +63,8 @@ def csv_batches(kind: FileKind, stream: IO[bytes], path: str) -> Iterator[Batch]
         number = _line_numbers(taken, batch.num_rows, sorted(ragged))
         taken += batch.num_rows
         yield table_batch(kind, pa.table(batch), path, number, text=True)
-    bad = [dataless for dataless in ragged.values() if dataless.text]
-    if bad:
-        yield frames.empty(kind), bad
+    if ragged:
+        yield frames.empty(kind), list(ragged.values())
 
 
 def parquet_batches(kind: FileKind, source: IO[bytes], path: str) -> Iterator[Batch]:
@@ -96,6 +93,8 @@ def check_columns(kind: FileKind, names: Sequence[str], path: str) -> None:
     """Raise one line if a required column is missing, twice there, or of NDJSON only."""
     for column in columns(kind).values():
         if column.required and column.name not in names:
+            if len(names) == 1 and (";" in names[0] or "\t" in names[0]):
+                raise BadInputError(f"{path}: its cells are not parted by commas; save it as comma-separated")
             near = difflib.get_close_matches(column.name, [n for n in names if n not in columns(kind)], 1, 0.5)
             hint = f"is it '{near[0]}'? rename it" if near else f"there are: {', '.join(names[:12])}"
             raise BadInputError(f"{path}: no column '{column.name}', which {kind} need; {hint}")
@@ -142,6 +141,9 @@ def table_batch(kind: FileKind, table: pa.Table, path: str, number: np.ndarray, 
     text
         Whether the cells are text as in a CSV.
     """
+    for place, held in enumerate(table.schema):
+        if pa.types.is_dictionary(held.type):
+            table = table.set_column(place, held.name, table[held.name].cast(held.type.value_type))
     known = columns(kind)
     others = [n for n in table.column_names if n not in known]
     sure = np.full(table.num_rows, not any(c.kind == "nested" for c in known.values()) and kind != "units")
@@ -170,6 +172,8 @@ def table_batch(kind: FileKind, table: pa.Table, path: str, number: np.ndarray, 
     places: list[int] = []
     bad: list[Rejected] = []
     for place, raw in zip(unsure.tolist(), table.take(pa.array(unsure)).to_pylist(), strict=True):
+        if text and all(cell is None for cell in raw.values()):
+            continue  # an empty line
         read = _row(kind, raw, path, int(number[place]), text=text)
         if isinstance(read, Rejected):
             bad.append(read)
@@ -231,4 +235,4 @@ def _row(kind: FileKind, raw: dict[str, Any], path: str, number: int, *, text: b
             nested = known[name].kind == "nested"
             fields[name] = _from_json(value) if nested else str(value) if known[name].name == "installed" else value
     fields |= _unknown(raw, [n for n in raw if n not in known], text=text)
-    return rows.from_mapping(kind, fields, path, number, strict=not text)
+    return rows.from_mapping(kind, fields, path, number, strict=False)
