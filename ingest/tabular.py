@@ -141,36 +141,17 @@ def table_batch(kind: FileKind, table: pa.Table, path: str, number: np.ndarray, 
     text
         Whether the cells are text as in a CSV.
     """
-    for place, held in enumerate(table.schema):
-        if pa.types.is_dictionary(held.type):
-            table = table.set_column(place, held.name, table[held.name].cast(held.type.value_type))
-    known = columns(kind)
-    others = [n for n in table.column_names if n not in known]
-    sure = np.full(table.num_rows, not any(c.kind == "nested" for c in known.values()) and kind != "units")
-    arrays: dict[str, Any] = {}
-    if sure.any():
-        for name, column in known.items():
-            if name in table.column_names:
-                arrays[name], fine = checked(table[name], column)
-                sure &= fine
-        if kind == "starts":
-            sure &= (
-                np.array([v is not None for v in arrays["outcome"]])
-                if "outcome" in arrays
-                else np.zeros(len(sure), bool)
-            )
-    extra = _extras(table, others, text=text) if kind in KEEPS_UNKNOWN and others else None
-    plain = frames.frame(
-        kind,
-        {name: values[sure] for name, values in arrays.items()},
-        () if extra is None else extra[sure].tolist(),
-    )
+    table = _plain_types(table)
+    arrays, sure = _sure(kind, table)
+    others = [n for n in table.column_names if n not in columns(kind)]
+    extra = _extras(table, others, text=text)[sure].tolist() if kind in KEEPS_UNKNOWN and others else ()
+    plain = frames.frame(kind, {name: values[sure] for name, values in arrays.items()}, extra)
     if sure.all():
         return plain, []
-    unsure = np.flatnonzero(~sure)
     good: list[rows.Good] = []
     places: list[int] = []
     bad: list[Rejected] = []
+    unsure = np.flatnonzero(~sure)
     for place, raw in zip(unsure.tolist(), table.take(pa.array(unsure)).to_pylist(), strict=True):
         if text and all(cell is None for cell in raw.values()):
             continue  # an empty line
@@ -180,11 +161,36 @@ def table_batch(kind: FileKind, table: pa.Table, path: str, number: np.ndarray, 
         else:
             good.append(read)
             places.append(place)
+    if not good:
+        return plain, bad
     careful = frames.from_records(kind, [g.record for g in good], [g.extra for g in good])
     order = np.argsort(np.concatenate([np.flatnonzero(sure), np.array(places, int)]), kind="stable")
-    if not len(careful):
-        return plain, bad
     return frames.concat(kind, [plain, careful]).iloc[order].reset_index(drop=True), bad
+
+
+def _plain_types(table: pa.Table) -> pa.Table:
+    """Undo dictionary encoding, which few of the checks take."""
+    for place, held in enumerate(table.schema):
+        if pa.types.is_dictionary(held.type):
+            table = table.set_column(place, held.name, table[held.name].cast(held.type.value_type))
+    return table
+
+
+def _sure(kind: FileKind, table: pa.Table) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    """Return the columns of the kinds that are all plain cells, and which rows are surely right."""
+    known = columns(kind)
+    if kind == "units" or any(c.kind == "nested" for c in known.values()):
+        return {}, np.zeros(table.num_rows, bool)  # few and intricate: row by row
+    sure = np.ones(table.num_rows, bool)
+    arrays: dict[str, np.ndarray] = {}
+    for name, column in known.items():
+        if name in table.column_names:
+            arrays[name], fine = checked(table[name], column)
+            sure &= fine
+    if kind == "starts":
+        told = arrays.get("outcome", np.full(table.num_rows, None, object))
+        sure &= np.array([v is not None for v in told], bool)
+    return arrays, sure
 
 
 def _extras(table: pa.Table, others: Sequence[str], *, text: bool) -> np.ndarray:
