@@ -68,22 +68,17 @@ def database(postgres: str, template_database: str) -> Iterator[str]:
     _administer(postgres, "drop database {} with (force)", name)
 
 
-@pytest.fixture(params=["mosquitto", "iotcore"])
+@pytest.fixture(params=[pytest.param("mosquitto", marks=pytest.mark.mosquitto), "iotcore"])
 def broker(request: pytest.FixtureRequest, data_folder: Path) -> Iterator[BrokerAddress]:
-    """The address of a fresh broker that lets anybody in: each test runs with both kinds where both are installed."""
-    kind = request.param
-    if kind == "mosquitto" and embedded_broker.program() is None:
-        pytest.skip("mosquitto is not installed on this machine")
-    with embedded_broker.running(data_folder, kind, passwords=None) as running:
+    """The address of a fresh broker that lets anybody in: each test runs once with either kind."""
+    with embedded_broker.running(data_folder, request.param, devices=None) as running:
         yield running.address
 
 
 @pytest.fixture
 def mosquitto(data_folder: Path) -> Iterator[BrokerAddress]:
-    """The address of a fresh mosquitto that lets anybody in, for what iotcore does not offer."""
-    if embedded_broker.program() is None:
-        pytest.skip("mosquitto is not installed on this machine")
-    with embedded_broker.running(data_folder, "mosquitto", passwords=None) as running:
+    """The address of a fresh mosquitto that lets anybody in; mark the test ``mosquitto``."""
+    with embedded_broker.running(data_folder, "mosquitto", devices=None) as running:
         yield running.address
 
 

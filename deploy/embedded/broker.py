@@ -19,17 +19,15 @@ from pathlib import Path
 from typing import Literal
 
 from deploy.embedded import folder as data_folder
-from deploy.embedded.process import free_port, port_is_free, spawn, stop, wait_for_port
+from deploy.embedded.process import free_port, port_problem, spawn, stop, wait_for_port
+from deploy.passwords import broker_password_hash, new_secret
 from ingest.errors import UnavailableError
 from ingest.wire import TOPIC_ROOT
 
 Kind = Literal["mosquitto", "iotcore", "other"]
 INTAKE_USER = "halfsecond-intake"
 MAX_PAYLOAD_BYTES = 16_000_000
-IOTCORE_WARNING = (
-    "mosquitto is not installed, so messages go through a broker in memory: "
-    "those it has accepted and intake has not yet committed die with it"
-)
+IOTCORE_LOSES = "messages it has accepted and intake has not yet committed die with it"
 
 # The defaults lose messages: a queue of 1,000 a client drops what comes while intake is away, and a window of 20 in
 # flight holds up intake, which acknowledges a batch only after its commit.
@@ -117,10 +115,9 @@ def choose(wanted: str = "auto") -> Kind:
     UnavailableError
         If mosquitto is demanded and not installed.
     """
-    installed = program() is not None
-    if wanted == "mosquitto" and not installed:
-        raise UnavailableError("mosquitto is not installed: install it, or leave the choice of broker to auto")
-    return "mosquitto" if installed and wanted in {"auto", "mosquitto"} else "iotcore"
+    if wanted == "mosquitto":
+        _program()
+    return "mosquitto" if wanted != "iotcore" and program() is not None else "iotcore"
 
 
 def program() -> str | None:
@@ -128,11 +125,19 @@ def program() -> str | None:
     return shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/local/sbin:/usr/sbin:/opt/homebrew/sbin")
 
 
+def _program() -> str:
+    found = program()
+    if found is None:
+        raise UnavailableError("mosquitto is not installed: install it, or leave the choice of broker to auto")
+    return found
+
+
 def start(
     data: Path,
     kind: Kind,
-    passwords: Mapping[str, str] | None,
+    devices: Mapping[str, str] | None,
     port: int | None = None,
+    intake_password: str | None = None,
 ) -> Broker:
     """Start the broker over ``data/broker``.
 
@@ -142,26 +147,34 @@ def start(
         Data folder; mosquitto keeps its queues there from run to run.
     kind
         ``mosquitto`` or ``iotcore``.
-    passwords
-        Password of each user, ``INTAKE_USER`` among them; None lets anybody on this machine in (for tests). iotcore
-        knows no rule per device and takes no notice.
+    devices
+        Password hash of each device (see ``deploy.passwords``); None lets anybody on this machine in (for tests).
+        iotcore knows no rule per device and takes no notice.
     port
         TCP port on the loopback; a free one if None.
+    intake_password
+        What intake signs in with, for a broker started again; a new secret if None.
+
+    Raises
+    ------
+    UnavailableError
+        The port is taken, the folder out of reach, or the broker's own last words.
     """
-    if port is not None and not port_is_free(port):
-        raise UnavailableError(f"port {port} for the broker is taken: name another")
+    if port is not None and (problem := port_problem(port)):
+        raise UnavailableError(f"port {port} for the broker {problem}: name another")
     account = data_folder.unprivileged()
     folder = data_folder.make(data / "broker", account, 0o700)
     log = data / "broker.log"
     port = port or free_port()
     if kind == "mosquitto":
         data_folder.check_reachable(folder / "passwords", account, "name another folder with --data")
-        if passwords is not None:
-            write_passwords(folder, passwords)
+        if devices is not None:
+            intake_password = intake_password or new_secret()
+            _write_users(folder, intake_password, devices)
         user = f"user {account.name}" if account else ""
-        sign_in = _SIGN_IN.format(folder=folder) if passwords is not None else "allow_anonymous true"
+        sign_in = _SIGN_IN.format(folder=folder) if devices is not None else "allow_anonymous true"
         text = _MOSQUITTO.format(port=port, sign_in=sign_in, state=folder, max_payload=MAX_PAYLOAD_BYTES, user=user)
-        command: list[str | Path] = [program() or "mosquitto", "-c", _write(folder / "mosquitto.conf", text)]
+        command: list[str | Path] = [_program(), "-c", _write(folder / "mosquitto.conf", text)]
         port_5 = port
     else:
         account = None
@@ -173,8 +186,8 @@ def start(
         command = [sys.executable, "-c", _IOTCORE_MAIN, _write(folder / "iotcore.toml", text)]
     process = spawn(command, account=account, cwd=folder, log=log)
     address = BrokerAddress("127.0.0.1", port, kind)
-    if kind == "mosquitto" and passwords is not None and INTAKE_USER in passwords:
-        address = address.signed_in_as(INTAKE_USER, passwords[INTAKE_USER])
+    if kind == "mosquitto" and devices is not None:
+        address = address.signed_in_as(INTAKE_USER, intake_password)
     try:
         for each in (port, port_5):
             wait_for_port(process, each, "broker", log)
@@ -189,39 +202,29 @@ def halt(broker: Broker) -> None:
     stop(broker.process)
 
 
-def admit(broker: Broker, passwords: Mapping[str, str]) -> None:
-    """Give the running broker a new set of passwords (all users, not only the new ones)."""
-    if broker.address.kind == "mosquitto":
-        write_passwords(broker.folder, passwords)
+def admit(broker: Broker, devices: Mapping[str, str]) -> None:
+    """Give the running broker a new table of devices: all of them with their password hashes, not only the new ones."""
+    if broker.address.kind == "mosquitto" and broker.address.password is not None:
+        _write_users(broker.folder, broker.address.password, devices)
         broker.process.send_signal(signal.SIGHUP)
 
 
 @contextmanager
-def running(data: Path, kind: Kind, passwords: Mapping[str, str] | None, port: int | None = None) -> Iterator[Broker]:
+def running(data: Path, kind: Kind, devices: Mapping[str, str] | None, port: int | None = None) -> Iterator[Broker]:
     """Have the broker for the length of a ``with``."""
-    broker = start(data, kind, passwords, port)
+    broker = start(data, kind, devices, port)
     try:
         yield broker
     finally:
         halt(broker)
 
 
-def write_passwords(folder: Path, passwords: Mapping[str, str]) -> None:
-    """Write the password file and the rules of mosquitto: a device writes under its own name, intake reads all.
-
-    Raises
-    ------
-    UnavailableError
-        If the hashing of the passwords fails.
-    """
+def _write_users(folder: Path, intake_password: str, devices: Mapping[str, str]) -> None:
+    """Write mosquitto's password file and its rules: a device writes under its own name, intake reads all."""
+    hashes = {**devices, INTAKE_USER: broker_password_hash(intake_password)}
     _write(folder / "rules", _RULES)
-    plain = _write(folder / "passwords.new", "".join(f"{user}:{word}\n" for user, word in sorted(passwords.items())))
-    tool = shutil.which("mosquitto_passwd") or "/usr/bin/mosquitto_passwd"
-    done = subprocess.run([tool, "-U", plain], capture_output=True, text=True, check=False)
-    if done.returncode != 0:
-        raise UnavailableError(f"the broker's passwords could not be written: {done.stderr.strip() or done.stdout}")
-    _own(plain)
-    plain.replace(folder / "passwords")
+    lines = "".join(f"{user}:{hashed}\n" for user, hashed in sorted(hashes.items()))
+    _write(folder / "passwords.new", lines).replace(folder / "passwords")
 
 
 def _write(path: Path, text: str) -> Path:

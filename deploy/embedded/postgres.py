@@ -21,7 +21,7 @@ from psycopg import sql
 from psycopg.conninfo import make_conninfo
 
 from deploy.embedded import folder as data_folder
-from deploy.embedded.process import Account, free_port, last_words, port_is_free, spawn, stop
+from deploy.embedded.process import Account, free_port, last_words, port_problem, spawn, stop
 from ingest.errors import UnavailableError
 
 ROLE = "halfsecond"
@@ -94,8 +94,8 @@ def start(data: Path, port: int | None = None, database: str = ROLE, patience_s:
         programs / "postgres", account, "put the project and its .venv elsewhere, or run as a plain user"
     )
     data_folder.check_reachable(data / "postgres", account, "name another folder with --data, or run as a plain user")
-    if port is not None and not port_is_free(port):
-        raise UnavailableError(f"port {port} for the database is taken: name another")
+    if port is not None and (problem := port_problem(port)):
+        raise UnavailableError(f"port {port} for the database {problem}: name another")
     log = data / "postgres.log"
     cluster = data / "postgres"
     if not (cluster / "PG_VERSION").exists():
@@ -105,15 +105,24 @@ def start(data: Path, port: int | None = None, database: str = ROLE, patience_s:
     for attempt in range(4):
         time.sleep(0.5 * attempt)
         server = _launch(programs, cluster, port or free_port(), account, log)
-        if _wait_until_ready(server, patience_s):
-            _make_database(server, database)
-            return server
+        try:
+            if _wait_until_ready(server, patience_s):
+                _make_database(server, database)
+                return server
+        except BaseException:
+            halt(server)
+            raise
     raise UnavailableError(f"the database did not start: {last_words(log)} (whole log: {log})")
 
 
 def halt(server: Postgres) -> None:
     """Stop the server by a fast shutdown: clients are cut off, everything committed is on disk."""
-    stop(server.process, signal.SIGINT, patience_s=30.0)
+    end(server.process)
+
+
+def end(process: subprocess.Popen[bytes]) -> None:
+    """Stop a server of which only the process is at hand."""
+    stop(process, signal.SIGINT, patience_s=30.0)
 
 
 @contextmanager
@@ -136,7 +145,7 @@ def _make_cluster(programs: Path, data: Path, account: Account | None, log: Path
         handle.write(secrets.token_urlsafe(24))
     if account is not None:
         os.chown(password_file, account.uid, account.gid)
-    command = [
+    command: list[str | Path] = [
         *(programs / "initdb", f"--pgdata={making}", f"--username={ROLE}", f"--pwfile={password_file}"),
         *("--auth=scram-sha-256", "--encoding=UTF8", "--locale=C", "--no-instructions"),
     ]
@@ -210,7 +219,6 @@ def _wait_until_ready(server: Postgres, patience_s: float) -> bool:
             psycopg.connect(server.conninfo, connect_timeout=5).close()
         except psycopg.OperationalError as error:
             if time.monotonic() > deadline:
-                halt(server)
                 raise UnavailableError(f"the database was not ready within {patience_s:g} s: {error}") from None
             time.sleep(0.03)
         else:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ctypes
-import ctypes.util
+import errno
 import os
 import signal
 import socket
@@ -100,15 +100,18 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def port_is_free(port: int, host: str = "127.0.0.1") -> bool:
-    """Tell whether we could listen on the port now."""
+def port_problem(port: int, host: str = "127.0.0.1") -> str | None:
+    """Return why we could not listen on a port now, to stand behind its number in a sentence, or None if we could."""
     with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             probe.bind((host, port))
-        except OSError:
-            return False
-        return True
+        except PermissionError:
+            return "is closed to a plain user, being below 1024"
+        except OSError as error:
+            taken = error.errno == errno.EADDRINUSE
+            return "is taken by another program" if taken else f"cannot be had at {host} ({error.strerror or error})"
+        return None
 
 
 def wait_for_port(process: subprocess.Popen[bytes], port: int, name: str, log: Path, patience_s: float = 20.0) -> None:

@@ -12,12 +12,12 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from deploy.embedded import broker
-from deploy.embedded.broker import INTAKE_USER, BrokerAddress
+from deploy.embedded.broker import BrokerAddress
+from deploy.passwords import broker_password_hash
 from ingest.errors import UnavailableError
 
 pytestmark = pytest.mark.stack
-needs_mosquitto = pytest.mark.skipif(broker.program() is None, reason="mosquitto is not installed on this machine")
-PASSWORDS = {INTAKE_USER: "sees all", "d-0001": "one", "d-0002": "two"}
+DEVICES = {"d-0001": broker_password_hash("one"), "d-0002": broker_password_hash("two")}
 
 
 def connect(address: BrokerAddress, client_id: str = "", clean: bool = True) -> mqtt.Client:
@@ -81,9 +81,9 @@ def test_a_message_reaches_intake_on_both_brokers_in_both_versions(data_folder: 
                 close(intake)
 
 
-@needs_mosquitto
+@pytest.mark.mosquitto
 def test_a_device_writes_under_its_own_name_only_and_reads_nothing(data_folder: Path) -> None:
-    with broker.running(data_folder, "mosquitto", PASSWORDS) as running:
+    with broker.running(data_folder, "mosquitto", DEVICES) as running:
         intake = connect(running.address)
         heard = listen(intake)
         device = connect(running.address.signed_in_as("d-0001", "one"))
@@ -98,22 +98,22 @@ def test_a_device_writes_under_its_own_name_only_and_reads_nothing(data_folder: 
         close(intake)
 
 
-@needs_mosquitto
+@pytest.mark.mosquitto
 def test_a_wrong_password_and_an_unnamed_client_are_refused(data_folder: Path) -> None:
-    with broker.running(data_folder, "mosquitto", PASSWORDS) as running:
+    with broker.running(data_folder, "mosquitto", DEVICES) as running:
         for user, word in (("d-0001", "two"), ("nobody", "x"), (None, None)):
             address = BrokerAddress("127.0.0.1", running.address.port, user=user, password=word)
             with pytest.raises(ConnectionRefusedError):
                 connect(address)
 
 
-@needs_mosquitto
+@pytest.mark.mosquitto
 def test_a_device_added_while_the_broker_runs_is_let_in(data_folder: Path) -> None:
-    with broker.running(data_folder, "mosquitto", PASSWORDS) as running:
+    with broker.running(data_folder, "mosquitto", DEVICES) as running:
         added = running.address.signed_in_as("d-0003", "three")
         with pytest.raises(ConnectionRefusedError):
             connect(added)
-        broker.admit(running, PASSWORDS | {"d-0003": "three"})
+        broker.admit(running, DEVICES | {"d-0003": broker_password_hash("three")})
 
         def let_in() -> bool:
             try:
@@ -125,10 +125,10 @@ def test_a_device_added_while_the_broker_runs_is_let_in(data_folder: Path) -> No
         assert wait_until(let_in)
 
 
-@needs_mosquitto
+@pytest.mark.mosquitto
 def test_five_thousand_messages_wait_for_an_intake_that_is_away_and_outlive_a_restart(data_folder: Path) -> None:
     port: int
-    with broker.running(data_folder, "mosquitto", PASSWORDS) as running:
+    with broker.running(data_folder, "mosquitto", DEVICES) as running:
         port = running.address.port
         intake = connect(running.address, "intake", clean=False)
         listen(intake)
@@ -139,19 +139,20 @@ def test_five_thousand_messages_wait_for_an_intake_that_is_away_and_outlive_a_re
         assert wait_until(lambda: not device.want_write())
         time.sleep(0.5)
         close(device)
-    with broker.running(data_folder, "mosquitto", PASSWORDS, port) as running:
+    with broker.running(data_folder, "mosquitto", DEVICES, port) as running:
         intake = connect(running.address, "intake", clean=False)
         heard = listen(intake)
         assert wait_until(lambda: len({payload for _, payload in heard}) == 5000, 30), len(heard)
         close(intake)
 
 
-@needs_mosquitto
+@pytest.mark.mosquitto
 def test_the_passwords_are_kept_hashed_and_closed_to_others(data_folder: Path) -> None:
-    with broker.running(data_folder, "mosquitto", PASSWORDS):
+    with broker.running(data_folder, "mosquitto", DEVICES) as running:
         folder = data_folder / "broker"
         assert folder.stat().st_mode & 0o077 == 0
-        assert "sees all" not in "".join(path.read_text(errors="replace") for path in folder.iterdir())
+        assert running.address.password is not None
+        assert running.address.password not in "".join(path.read_text(errors="replace") for path in folder.iterdir())
 
 
 def test_a_broker_that_dies_at_the_start_gives_one_line(data_folder: Path) -> None:

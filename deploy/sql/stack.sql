@@ -1,0 +1,11 @@
+-- The broker serves every account, so this one statement reads all of them.
+-- name: broker_users
+select device, password_hash
+from device
+where removed_at is null and password_hash is not null
+order by device;
+
+-- name: set_password_hash
+update device
+set password_hash = %(password_hash)s
+where account_id = %(account_id)s and device = %(device)s;
