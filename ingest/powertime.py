@@ -13,7 +13,7 @@ from ingest.errors import BadInputError
 
 _MIDNIGHT = r"(?<!\d)24:00(?=(?::00(?:\.0+)?)?(?:\D|$))"
 _FIRST, _BEYOND = np.datetime64("2000-01-01"), np.datetime64("2101-01-01")
-_NEW_YEAR = pd.Timedelta(days=300)
+_NEW_YEAR_S = 300 * 86_400
 """A step back by more than this, in a log without years, is a new year's day and not a row out of order."""
 
 
@@ -45,7 +45,7 @@ def instants(
     Returns
     -------
     tuple
-        Times as ``datetime64[us]`` in UTC, and which rows have none (NaT): unreadable, or outside the years 2000 to 2100.
+        Times as ``datetime64[us]`` in UTC, and which rows have none (NaT): unreadable, or outside 2000 to 2100.
 
     Raises
     ------
@@ -92,9 +92,11 @@ def _with_year(text: pd.Series, at_format: str, year: int | None, units: pd.Seri
         raise BadInputError(f"--at-format '{at_format}' has no year: give --year")
     leap = pd.to_datetime("2000 " + text, format=f"%Y {at_format}", errors="coerce")  # any leap year: 29 February reads
     group = units.to_numpy()
-    back = leap.groupby(group).ffill().groupby(group).diff() < -_NEW_YEAR
-    years = year + back.groupby(group).cumsum().astype("int64")
-    return years.astype("string") + " " + text
+    step_s: pd.Series = leap.groupby(group).ffill().groupby(group).diff().dt.total_seconds()
+    turns: pd.Series = (step_s < -_NEW_YEAR_S).astype("int64").groupby(group).cumsum()
+    years: pd.Series = (turns + year).astype("string")
+    out: pd.Series = years + " " + text
+    return out
 
 
 def _localised(read: pd.Series, units: pd.Series, zone: str | None) -> pd.Series:
@@ -103,19 +105,21 @@ def _localised(read: pd.Series, units: pd.Series, zone: str | None) -> pd.Series
             raise BadInputError(
                 "the times carry no offset: give their zone, such as --zone America/Denver or --zone UTC"
             )
-        return read.dt.tz_localize("UTC")
+        nothing: pd.Series = read.dt.tz_localize("UTC")
+        return nothing
     try:
         place = ZoneInfo(zone)
     except (KeyError, ValueError, OSError):
         raise BadInputError(f"--zone {zone!r} is no time zone: give an IANA name such as America/Denver") from None
-    return read.dt.tz_localize(place, ambiguous=_first_pass(read, units), nonexistent="NaT")
+    local: pd.Series = read.dt.tz_localize(place, ambiguous=_first_pass(read, units), nonexistent="NaT")
+    return local
 
 
 def _first_pass(read: pd.Series, units: pd.Series) -> NDArray[np.bool_]:
     """Tell which rows stand in the first pass of an hour that the clocks repeat: those before the step back."""
     group = units.to_numpy()
-    step = read.groupby(group).diff()
-    back = (step < pd.Timedelta(0)) & (step >= pd.Timedelta(hours=-1))
+    step_s: pd.Series = read.groupby(group).diff().dt.total_seconds()
+    back = (step_s < 0) & (step_s >= -3_600)
     day = read.dt.normalize()
     steps_back = back.groupby([group, day], dropna=False).cumsum()
     return np.asarray(steps_back == 0, dtype=bool)
