@@ -1,0 +1,71 @@
+-- Writing and reading the series: starts, rests, events. Rows go by COPY into a staging table of the session, and from
+-- there in key order (so that two writers never wait for each other crosswise) into the table.
+
+-- name: stage
+create temp table if not exists {stage} (like {table}) on commit delete rows
+
+-- name: clear_stage
+delete from {stage}
+
+-- name: copy
+copy {stage} ({columns}) from stdin (format binary)
+
+-- name: merge
+with fresh as (
+  insert into {table} ({columns})
+  select {columns} from {stage} order by unit_id, at, seq
+  on conflict do nothing
+  returning account_id, unit_id, at, received_at
+), dirty as (
+  insert into dirty_day (unit_id, day, account_id)
+  select distinct unit_id, (at at time zone 'UTC')::date, account_id from fresh order by 1, 2
+  on conflict (unit_id, day) do update set marked_at = now(), taken_at = null where dirty_day.taken_at is not null
+)
+select account_id, count(*) from fresh group by account_id
+
+-- name: merge_start
+with fresh as (
+  insert into {table} ({columns})
+  select {columns} from {stage} order by unit_id, at, seq
+  on conflict do nothing
+  returning account_id, unit_id, at, received_at
+), dirty as (
+  insert into dirty_day (unit_id, day, account_id)
+  select distinct unit_id, (at at time zone 'UTC')::date, account_id from fresh order by 1, 2
+  on conflict (unit_id, day) do update set marked_at = now(), taken_at = null where dirty_day.taken_at is not null
+), newest as (
+  insert into heard (unit_id, account_id, last_at, last_received_at)
+  select unit_id, account_id, max(at), max(received_at) from fresh group by unit_id, account_id order by unit_id
+  on conflict (unit_id) do update set last_at = greatest(heard.last_at, excluded.last_at),
+    last_received_at = greatest(heard.last_received_at, excluded.last_received_at)
+)
+select account_id, count(*) from fresh group by account_id
+
+-- name: wake
+select pg_notify('halfsecond_dirty', '')
+
+-- name: read_starts
+copy (
+  select unit.unit, {columns}, (extract(epoch from kept.at) * 1000000)::bigint, kept.extra
+  from start kept join unit on unit.unit_id = kept.unit_id
+  where kept.account_id = %(account_id)s and unit.account_id = %(account_id)s
+    and (%(unit_ids)s::bigint[] is null or kept.unit_id = any(%(unit_ids)s::bigint[]))
+    and kept.at >= %(since)s::timestamptz and kept.at < %(until)s::timestamptz
+  order by unit.unit collate "C", kept.at, kept.seq
+) to stdout (format csv)
+
+-- name: read_rests
+select unit.unit, kept.seq, kept.at, kept.t_s, kept.suction_kpa, kept.liquid_kpa, kept.outdoor_c, kept.extra::text
+from rest kept join unit on unit.unit_id = kept.unit_id
+where kept.account_id = %(account_id)s and unit.account_id = %(account_id)s
+  and (%(unit_ids)s::bigint[] is null or kept.unit_id = any(%(unit_ids)s::bigint[]))
+  and kept.at >= %(since)s::timestamptz and kept.at < %(until)s::timestamptz
+order by unit.unit collate "C", kept.at, kept.seq
+
+-- name: read_events
+select unit.unit, kept.seq, kept.at, kept.event, kept.detail, kept.extra::text
+from event kept join unit on unit.unit_id = kept.unit_id
+where kept.account_id = %(account_id)s and unit.account_id = %(account_id)s
+  and (%(unit_ids)s::bigint[] is null or kept.unit_id = any(%(unit_ids)s::bigint[]))
+  and kept.at >= %(since)s::timestamptz and kept.at < %(until)s::timestamptz
+order by unit.unit collate "C", kept.at, kept.seq

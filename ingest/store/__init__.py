@@ -1,0 +1,36 @@
+"""What is kept, by account: units, starts, rests, events, visits, forecasts, and the verdicts made of them.
+
+Functions over a connection of :func:`ingest.database.connect`, the account first. Each ``put_`` is one transaction a
+chunk, harmless when repeated; each ``read_`` gives a table as :mod:`ingest.frames` describes it.
+"""
+
+from ingest.store.reading import read_events, read_forecasts, read_rests, read_starts, read_units, read_visits
+from ingest.store.registry import account, put_forecasts, put_units, put_visits, unit_ids, unit_names
+from ingest.store.series import put_events, put_rests, put_starts
+from ingest.store.stored import Stored
+from ingest.store.verdicts import DIRTY_CHANNEL, VerdictRow, done_dirty, mark_dirty, put_verdicts, take_dirty
+
+__all__ = [
+    "DIRTY_CHANNEL",
+    "Stored",
+    "VerdictRow",
+    "account",
+    "done_dirty",
+    "mark_dirty",
+    "put_events",
+    "put_forecasts",
+    "put_rests",
+    "put_starts",
+    "put_units",
+    "put_verdicts",
+    "put_visits",
+    "read_events",
+    "read_forecasts",
+    "read_rests",
+    "read_starts",
+    "read_units",
+    "read_visits",
+    "take_dirty",
+    "unit_ids",
+    "unit_names",
+]
