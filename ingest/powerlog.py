@@ -93,12 +93,12 @@ def starts(
     celsius = np.full(len(frame), np.nan)
     rejected = [
         *_rejected(path, unit, names, (names == "").to_numpy(), "empty; each row needs its unit"),
-        *_rejected(path, " ".join(ats), frame[ats], untimely, f"not a time{_of(at_format)}"),
-        *_rejected(path, power, frame[power], no_watts, "not a number of watts"),
+        *_rejected(path, " ".join(ats), frame[ats], untimely, f"must be a time{_of(at_format)}"),
+        *_rejected(path, power, frame[power], no_watts, "must be a number of watts"),
     ]
     if outdoor:
         celsius, odd = _numbers(frame[outdoor], -90.0, 70.0, empty_is_bad=False)
-        rejected += _rejected(path, outdoor, frame[outdoor], odd, "not a temperature in °C; the row is used without it")
+        rejected += _rejected(path, outdoor, frame[outdoor], odd, "must be °C (the row is used without it)")
     usable = ~untimely & ~no_watts & (names != "").to_numpy()
     order = np.lexsort((time, pd.factorize(names, sort=True)[0]))
     order = order[usable[order]]
@@ -108,7 +108,11 @@ def starts(
     seconds = time[order].astype(np.int64) / 1e6
     again = np.concatenate([[False], (np.diff(seconds) == 0) & (np.diff(who) == 0)])
     rejected += _rejected(
-        path, " ".join(ats), frame[ats], _mask(len(frame), order[again]), "a second row of the same instant"
+        path,
+        " ".join(ats),
+        frame[ats],
+        _mask(len(frame), order[again]),
+        "must rise: this unit has a row of that instant",
     )
     order, who, seconds = order[~again], who[~again], seconds[~again]
     found = _runs(who, seconds, watts[order], threshold_w, path)

@@ -13,7 +13,7 @@ from ingest.errors import BadInputError
 
 _MIDNIGHT = r"(?<!\d)24:00(?=(?::00(?:\.0+)?)?(?:\D|$))"
 _FIRST, _BEYOND = np.datetime64("2000-01-01"), np.datetime64("2101-01-01")
-_NEW_YEAR_S = 300 * 86_400
+_NEW_YEAR_DAYS = 300.0
 """A step back by more than this, in a log without years, is a new year's day and not a row out of order."""
 
 
@@ -92,8 +92,8 @@ def _with_year(text: pd.Series, at_format: str, year: int | None, units: pd.Seri
         raise BadInputError(f"--at-format '{at_format}' has no year: give --year")
     leap = pd.to_datetime("2000 " + text, format=f"%Y {at_format}", errors="coerce")  # any leap year: 29 February reads
     group = units.to_numpy()
-    step_s: pd.Series = leap.groupby(group).ffill().groupby(group).diff().dt.total_seconds()
-    turns: pd.Series = (step_s < -_NEW_YEAR_S).astype("int64").groupby(group).cumsum()
+    step_d = _days(leap.groupby(group).ffill().groupby(group).diff())
+    turns: pd.Series = (step_d < -_NEW_YEAR_DAYS).astype("int64").groupby(group).cumsum()
     years: pd.Series = (turns + year).astype("string")
     out: pd.Series = years + " " + text
     return out
@@ -118,8 +118,14 @@ def _localised(read: pd.Series, units: pd.Series, zone: str | None) -> pd.Series
 def _first_pass(read: pd.Series, units: pd.Series) -> NDArray[np.bool_]:
     """Tell which rows stand in the first pass of an hour that the clocks repeat: those before the step back."""
     group = units.to_numpy()
-    step_s: pd.Series = read.groupby(group).diff().dt.total_seconds()
-    back = (step_s < 0) & (step_s >= -3_600)
+    step_d = _days(read.groupby(group).diff())
+    back = (step_d < 0) & (step_d >= -1 / 24)
     day = read.dt.normalize()
     steps_back = back.groupby([group, day], dropna=False).cumsum()
     return np.asarray(steps_back == 0, dtype=bool)
+
+
+def _days(steps: pd.Series) -> pd.Series:
+    """Return steps of time as days, NaN where there is none."""
+    days: pd.Series = pd.to_timedelta(steps).dt.total_seconds() / 86_400
+    return days

@@ -24,6 +24,7 @@ import msgspec
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ingest.energising import Span, find
 from ingest.halfcycle import Array, half_cycles, phase_deg, running_sum, sliding_rms, sum_at, window_rms
 from ingest.wire import Outcome, Start, Wave
 
@@ -34,7 +35,6 @@ CLEAR_S = 0.75
 _RATE_HZ = (1_000.0, 20_000.0)
 _FALLEN = 0.5  # of the largest one-cycle RMS; running current of single-phase compressors is 0.15 to 0.35 of it
 _EXCESS = 0.1  # of the excess over running that still counts as run up
-_LEAST_A = 1.0  # below this nothing was started
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,16 +53,6 @@ class Figures:
     first_peak_a: float | None = None
     energised_s: float | None = None
     clipped: bool = False
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Span:
-    """The energised part of a record, in samples: ``seen`` is False where the record begins in the middle of it."""
-
-    begin: float
-    end: int
-    seen: bool
-    cut: bool
 
 
 def reduce(current_a: ArrayLike, voltage_v: ArrayLike | None, rate_hz: float, hz: float) -> Figures:
@@ -89,7 +79,7 @@ def reduce(current_a: ArrayLike, voltage_v: ArrayLike | None, rate_hz: float, hz
     """
     current, voltage = _checked(current_a, voltage_v, rate_hz, hz)
     cycle = rate_hz / hz
-    span = _span(current, voltage, cycle)
+    span = find(current, voltage, cycle)
     start = int(np.ceil(span.begin))
     if span.seen and start - 2 > cycle / 4:
         current = current - np.median(current[: start - 2])  # a sensor's zero error is no current
@@ -187,49 +177,6 @@ def _checked(
     return current, voltage
 
 
-def _span(current: Array, voltage: Array | None, cycle: float) -> _Span:
-    """Find energising and, where it falls within the record, the cut."""
-    size = np.abs(current)
-    largest = float(size.max())
-    half = sliding_rms(running_sum(np.square(current)), cycle / 2)
-    top = float(half.max())
-    if top < _LEAST_A:
-        raise ValueError(f"wave: holds no start; its largest half-cycle RMS is {top:.2g} A")
-    hold = max(2, round(cycle / 16))
-    above = running_sum(size > 0.05 * largest)
-    held = np.flatnonzero(above[hold:] - above[:-hold] >= hold)  # `hold` samples in a row, which no single glitch makes
-    onset = int(held[0]) if held.size else int(np.argmax(size))
-    quiet = current[: max(0, onset - round(cycle / 20))]
-    if quiet.size >= cycle / 4:
-        noise = 4.0 * float(np.std(quiet))
-        rest = float(np.median(quiet))
-        begin = onset
-        while begin > 0 and abs(current[begin - 1] - rest) > max(noise, 0.002 * largest):
-            begin -= 1
-        seen = True
-    else:
-        noise, begin = 0.0, 0
-        seen = bool(size[0] < 0.25 * largest)  # current cannot jump: a record that begins high begins too late
-    begin = _voltage_onset(voltage, begin, cycle) if seen and begin > 0 else begin
-    low = np.flatnonzero(half[onset:] >= max(0.75 * noise, 0.03 * top))
-    gaps = np.flatnonzero(np.diff(low) > cycle)
-    last = int(low[gaps[0]] if gaps.size else low[-1])  # the last half-cycle window in which current still flowed
-    cut = onset + last + 1 < half.size
-    return _Span(begin=float(begin), end=onset + last + 1 if cut else current.size, seen=seen, cut=cut)
-
-
-def _voltage_onset(voltage: Array | None, begin: int, cycle: float) -> int:
-    """Return the instant at which a voltage tapped behind the contactor came on, else the current's own onset."""
-    if voltage is None:
-        return begin
-    before = np.abs(voltage[: max(0, begin - round(cycle / 4))])
-    limit = 0.1 * float(np.abs(voltage).max())
-    if before.size < cycle / 4 or float(before.max(initial=0.0)) > limit:
-        return begin
-    came = np.flatnonzero(np.abs(voltage[before.size : begin + 1]) > limit)
-    return before.size + int(came[0]) if came.size else begin
-
-
 def _outcome(seconds: float, *, fallen: bool, cut: bool) -> Outcome | None:
     if fallen:
         return "ran"
@@ -270,7 +217,7 @@ def _running(
     return amperes, watts, min(1.0, watts / apparent) if apparent > 0.0 else None
 
 
-def _grid(voltage: Array | None, span: _Span, rate_hz: float, hz: float) -> float:
+def _grid(voltage: Array | None, span: Span, rate_hz: float, hz: float) -> float:
     """Return where the first half-cycle window begins: the voltage's first zero crossing after energising."""
     cycle = rate_hz / hz
     first = int(np.ceil(span.begin))
@@ -284,7 +231,7 @@ def _grid(voltage: Array | None, span: _Span, rate_hz: float, hz: float) -> floa
 
 
 def _supply(
-    voltage: Array | None, span: _Span, grid: float, last: float, rate_hz: float, hz: float
+    voltage: Array | None, span: Span, grid: float, last: float, rate_hz: float, hz: float
 ) -> tuple[float | None, float | None, float | None]:
     """Return the voltage at rest before, the lowest half-cycle RMS until ``last``, and the closing angle."""
     if voltage is None:
@@ -302,7 +249,7 @@ def _supply(
     return line_v, line_min_v, _close_deg(voltage, span, rate_hz, hz, at_rest=line_v is not None)
 
 
-def _close_deg(voltage: Array, span: _Span, rate_hz: float, hz: float, *, at_rest: bool) -> float | None:
+def _close_deg(voltage: Array, span: Span, rate_hz: float, hz: float, *, at_rest: bool) -> float | None:
     """Return the point on the voltage wave at energising, from whole cycles before it, else after it."""
     cycle = rate_hz / hz
     before = min(3, int(span.begin / cycle)) if at_rest else 0
