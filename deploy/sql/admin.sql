@@ -1,0 +1,93 @@
+-- What the commands account, person, device and token do.
+
+-- name: accounts_by_name (every account: the way in, before there is an account to ask for)
+select name, account_id from account
+
+-- name: list_accounts
+select account.name as account,
+       (select count(*) from unit where unit.account_id = account.account_id) as units,
+       (select count(*) from device where device.account_id = account.account_id and removed_at is null) as devices,
+       added_at as added
+from account
+order by account.name
+
+-- name: add_account
+insert into account (name) values (%(name)s)
+on conflict (name) do nothing
+returning account_id
+
+-- name: count_units
+select count(*) from unit where account_id = %(account_id)s
+
+-- name: remove_account (one without units; what else belongs to it goes with it)
+with
+  tokens as (delete from token where account_id = %(account_id)s),
+  persons as (delete from person where account_id = %(account_id)s),
+  refused as (delete from quarantine where account_id = %(account_id)s),
+  minutes as (delete from intake_minute where account_id = %(account_id)s),
+  forecasts as (delete from forecast where account_id = %(account_id)s),
+  sites as (delete from site where account_id = %(account_id)s)
+delete from account where account_id = %(account_id)s
+
+-- name: list_persons
+select name as person, role, mail, phone, added_at as added
+from person
+where account_id = %(account_id)s
+order by name
+
+-- name: add_person
+insert into person (account_id, name, role, mail, phone)
+values (%(account_id)s, %(name)s, %(role)s, %(mail)s, %(phone)s)
+on conflict (account_id, name) do nothing
+returning person_id
+
+-- name: remove_person
+delete from person where account_id = %(account_id)s and name = %(name)s returning person_id
+
+-- name: list_devices
+select device.device, unit.unit, unit.site, device_status.online, device_status.firmware,
+       device.password_hash is not null as password, device.added_at as added
+from device
+join unit using (unit_id)
+left join device_status using (device)
+where device.account_id = %(account_id)s and device.removed_at is null
+order by device.device
+
+-- name: find_device (of any account: a device's name is the broker's user, so it is one for all accounts)
+select device.account_id = %(account_id)s as ours, device.removed_at is null as active, unit.unit
+from device
+join unit using (unit_id)
+where device.device = %(device)s
+
+-- name: find_unit
+select unit_id from unit where account_id = %(account_id)s and unit = %(unit)s
+
+-- name: put_device (its row may be there: removed earlier, or given a new password now)
+insert into device (device, account_id, unit_id, password_hash)
+values (%(device)s, %(account_id)s, %(unit_id)s, %(password_hash)s)
+on conflict (device) do update
+set unit_id = excluded.unit_id, password_hash = excluded.password_hash, removed_at = null
+where device.account_id = excluded.account_id
+returning device
+
+-- name: remove_device (the row stays: what it has sent stays its unit's)
+update device set removed_at = now(), password_hash = null
+where account_id = %(account_id)s and device = %(device)s and removed_at is null
+returning device
+
+-- name: tell_broker (the broker's supervisor listens, and writes its password file anew)
+notify halfsecond_devices
+
+-- name: list_tokens
+select name as token, added_at as added
+from token
+where account_id = %(account_id)s
+order by name
+
+-- name: add_token
+insert into token (account_id, name, hash) values (%(account_id)s, %(name)s, %(hash)s)
+on conflict (account_id, name) do nothing
+returning token_id
+
+-- name: remove_token
+delete from token where account_id = %(account_id)s and name = %(name)s returning token_id
