@@ -9,3 +9,9 @@ order by device;
 update device
 set password_hash = %(password_hash)s
 where account_id = %(account_id)s and device = %(device)s;
+
+-- name: has_status
+select 1 from device_status where account_id = %(account_id)s and device = %(device)s;
+
+-- name: newest_start
+select max(last_at) from heard where account_id = %(account_id)s;
