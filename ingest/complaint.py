@@ -26,7 +26,7 @@ _LONGEST_SHOWN = 40
 class Rejected:
     """A record of a file that could not be used; its text is the one line that the user reads.
 
-    ``line`` counts from 1; in a table the header is line 1, in Parquet the first row is.
+    ``line`` counts from 1; in a CSV the header is line 1, in Parquet the first row is. It is 0 where it is not known.
     """
 
     path: str

@@ -10,6 +10,7 @@ import gzip
 import io
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, cast
 
@@ -78,6 +79,40 @@ def batches(
                     yield batch
                     bar.update(before + min(raw.tell() if not raw.closed else size, size) - bar.n)
             bar.update(before + size - bar.n)
+
+
+def read_log(path: Path) -> tuple[pd.DataFrame, list[Rejected]]:
+    """Read a log of any columns: a CSV as text, or Parquet with its own types.
+
+    Returns
+    -------
+    tuple
+        The table, and the rows of a CSV that do not fit its header.
+
+    Raises
+    ------
+    BadInputError
+        The file is missing, unreadable, or neither CSV nor Parquet.
+    """
+    _size(path)
+    form = ending(path)
+    if form == "ndjson":
+        raise BadInputError(f"{path}: a log must be .csv or .parquet (.gz may follow)")
+    with _opened(path) as raw, _damage(path):
+        stream = _unpacked(raw, path)
+        if form == "csv":
+            return tabular.log_table(stream, str(path))
+        try:
+            return pa.parquet.read_table(io.BytesIO(stream.read())).to_pandas(), []
+        except (pa.ArrowInvalid, OSError) as error:
+            raise BadInputError(f"{path}: not a Parquet file that can be read ({error})") from None
+
+
+def check(paths: Iterable[Path]) -> None:
+    """Raise the one line for the first file that is missing or of an unknown ending."""
+    for path in paths:
+        _size(path)
+        ending(path)
 
 
 def ending(path: Path) -> str:
@@ -169,16 +204,24 @@ def _opened(path: Path) -> IO[bytes]:
 
 def _batches(kind: FileKind, raw: IO[bytes], path: Path, form: str) -> Iterator[tuple[pd.DataFrame, list[Rejected]]]:
     name = str(path)
-    stream: IO[bytes] = raw
-    if path.name.lower().endswith(".gz"):
-        stream = io.BufferedReader(gzip.GzipFile(fileobj=raw))
-    try:
+    with _damage(path):
+        stream = _unpacked(raw, path)
         if form == "ndjson":
             yield from ndjson.batches(kind, stream, name)
         elif form == "csv":
             yield from tabular.csv_batches(kind, stream, name)
         else:
             yield from tabular.parquet_batches(kind, raw if stream is raw else io.BytesIO(stream.read()), name)
+
+
+def _unpacked(raw: IO[bytes], path: Path) -> IO[bytes]:
+    return io.BufferedReader(gzip.GzipFile(fileobj=raw)) if path.name.lower().endswith(".gz") else raw
+
+
+@contextmanager
+def _damage(path: Path) -> Iterator[None]:
+    try:
+        yield
     except (gzip.BadGzipFile, EOFError, zlib.error) as error:
         raise BadInputError(f"{path}: its gzip data is damaged ({error}); copy the file again") from None
 

@@ -29,7 +29,45 @@ def csv_batches(kind: FileKind, stream: IO[bytes], path: str) -> Iterator[Batch]
 
     The first line names the columns; an empty cell is null; lists and objects stand in their cell as JSON.
     """
+    names = _header(stream, path)
+    check_columns(kind, names, path)
     ragged: dict[int, Rejected] = {}
+    taken = 0
+    for batch in _text_batches(stream, path, names, ragged):
+        number = _line_numbers(taken, batch.num_rows, sorted(ragged))
+        taken += batch.num_rows
+        yield table_batch(kind, batch, path, number, text=True)
+    if ragged:
+        yield frames.empty(kind), list(ragged.values())
+
+
+def log_table(stream: IO[bytes], path: str) -> tuple[pd.DataFrame, list[Rejected]]:
+    """Return a CSV of any columns as text, None where a cell is empty, and the rows that do not fit its header."""
+    names = _header(stream, path)
+    if len(set(names)) < len(names):
+        raise BadInputError(
+            f"{path}: column '{next(n for n in names if names.count(n) > 1)}' is there twice; leave one"
+        )
+    ragged: dict[int, Rejected] = {}
+    parts = [
+        pd.DataFrame({n: _objects(batch[n]) for n in names}) for batch in _text_batches(stream, path, names, ragged)
+    ]
+    whole = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=names, dtype=object)
+    told = np.flatnonzero(whole.notna().any(axis=1).to_numpy())
+    return whole.iloc[: told[-1] + 1 if told.size else 0], list(ragged.values())  # without empty lines at the end
+
+
+def _objects(cells: pa.ChunkedArray) -> pd.Series:
+    try:
+        return pd.Series(cells.cast(pa.string()).to_numpy(zero_copy_only=False), dtype=object)
+    except pa.ArrowInvalid:
+        return pd.Series([c and c.decode(errors="replace") for c in cells.to_pylist()], dtype=object)
+
+
+def _text_batches(
+    stream: IO[bytes], path: str, names: Sequence[str], ragged: dict[int, Rejected]
+) -> Iterator[pa.Table]:
+    """Yield what follows a CSV's header as cells of bytes; rows that do not fit it go to ``ragged`` by their number."""
 
     def skip(row: pa.csv.InvalidRow) -> str:
         # The parser does not count the header, which has been read already.
@@ -37,8 +75,6 @@ def csv_batches(kind: FileKind, stream: IO[bytes], path: str) -> Iterator[Batch]
         ragged[row.number] = Rejected(path, row.number + 1, "", text)
         return "skip"
 
-    names = _header(stream, path)
-    check_columns(kind, names, path)
     try:
         reader = pa.csv.open_csv(
             stream,
@@ -48,23 +84,11 @@ def csv_batches(kind: FileKind, stream: IO[bytes], path: str) -> Iterator[Batch]
                 column_types=dict.fromkeys(names, pa.binary()), strings_can_be_null=True, null_values=[""]
             ),
         )
+        for batch in reader:
+            yield pa.table(batch)
     except pa.ArrowInvalid as error:
-        if "Empty CSV" in str(error):
-            return
-        raise BadInputError(f"{path}: not a CSV that can be read ({str(error).splitlines()[0]})") from None
-    taken = 0
-    while True:
-        try:
-            batch = reader.read_next_batch()
-        except StopIteration:
-            break
-        except pa.ArrowInvalid as error:
+        if "Empty CSV" not in str(error):
             raise BadInputError(f"{path}: not a CSV that can be read ({str(error).splitlines()[0]})") from None
-        number = _line_numbers(taken, batch.num_rows, sorted(ragged))
-        taken += batch.num_rows
-        yield table_batch(kind, pa.table(batch), path, number, text=True)
-    if ragged:
-        yield frames.empty(kind), list(ragged.values())
 
 
 def parquet_batches(kind: FileKind, source: IO[bytes], path: str) -> Iterator[Batch]:
@@ -98,11 +122,15 @@ def check_columns(kind: FileKind, names: Sequence[str], path: str) -> None:
             near = difflib.get_close_matches(column.name, [n for n in names if n not in columns(kind)], 1, 0.5)
             hint = f"is it '{near[0]}'? rename it" if near else f"there are: {', '.join(names[:12])}"
             raise BadInputError(f"{path}: no column '{column.name}', which {kind} need; {hint}")
-    if len(set(names)) < len(names):
-        twice = next(n for n in names if names.count(n) > 1)
-        raise BadInputError(f"{path}: column '{twice}' is there twice; leave one")
+    _check_twice(names, path)
     if kind == "starts" and "wave" in names:
         raise BadInputError(f"{path}: column 'wave' can stand in NDJSON only; write the starts as .ndjson")
+
+
+def _check_twice(names: Sequence[str], path: str) -> None:
+    twice = next((n for n in names if names.count(n) > 1), None)
+    if twice is not None:
+        raise BadInputError(f"{path}: column '{twice}' is there twice; leave one")
 
 
 def _header(stream: IO[bytes], path: str) -> list[str]:
