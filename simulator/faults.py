@@ -154,3 +154,22 @@ def _worth(units: Units, cause: Index, u: Array) -> Array:
     tau = (220 + 200 * u) / units.torque_share / units.tau_s - 1
     ohm = (0.35 + 0.75 * u) / units.size
     return np.choose(cause, [0 * u, tau, ohm, 0.35 + 0.25 * u, 0.85 + 0.15 * u, 0 * u + 1, 0.5 + 0.9 * u])
+
+
+def growth(faults: Faults, unit: int) -> dict[str, object]:
+    """Return how a unit's fault grows, for the record of what is so: days to grow, what it changes, and by how much."""
+    cause = CAUSES[faults.cause[unit]]
+    changes = {
+        "none": "nothing",
+        "unequalised_pressures": "tau_s, factor less one",
+        "low_supply_voltage": "source_ohm, added",
+        "weak_run_capacitor": "run capacitance, fraction lost",
+        "start_gear_failed": "start gear, fraction lost",
+        "cold_soak": "crankcase heat, fraction lost",
+        "mechanical": "friction_nm, factor less one",
+    }
+    return {
+        "days": round(float(faults.growth_s[unit]) / DAY_S, 2),
+        "changes": changes[cause],
+        "by": round(float(faults.worth[unit]), 4) if cause != "none" else 0.0,
+    }

@@ -64,7 +64,7 @@ class Tables:
     inverse_square: Array
 
 
-def run_up(  # noqa: D417 - the parameters are described together where they share a unit
+def run_up(
     line_v: Numbers,
     dp_kpa: Numbers = 0.0,
     cap_fraction: Numbers = 1.0,

@@ -83,7 +83,7 @@ def schedule(outdoor_c: Array, house: Habits, rng: np.random.Generator) -> Sched
     rng : numpy.random.Generator
         Source of randomness.
     """
-    units, hours = outdoor_c.shape
+    hours = outdoor_c.shape[1]
     fraction = run_fraction(outdoor_c, house)
     changed = np.arange(hours) * 3600.0 >= house.changed_s[:, None]
     most = house.per_hour[:, None] * np.where(changed, 1.7, 1.0)

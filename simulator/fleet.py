@@ -1,0 +1,244 @@
+"""A simulated fleet: units, their starts through a winter, what people did about it, and the truth behind it.
+
+Units are simulated some dozens at a time, all of their starts at once in arrays; a fleet is the same for the same
+seed whatever the machine, and its first units are the same however many follow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, fields
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from ingest import frames
+from ingest.errors import BadInputError
+from simulator import faults as faults_
+from simulator import nameplate, outcomes, records, service, supply, use, weather
+from simulator.faults import DAY_S, LOOK_ALIKES, Faults
+from simulator.nameplate import Units
+
+Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.intp]
+
+BATCH = 48
+"""Units simulated at once; a whole number of sites."""
+DEFAULT_START = datetime(2024, 10, 1, tzinfo=UTC)
+PASSES = 4
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """The frames of a fleet, as `ingest.frames` has them, and ``truth`` with one row a unit."""
+
+    units: pd.DataFrame
+    starts: pd.DataFrame
+    rests: pd.DataFrame
+    events: pd.DataFrame
+    visits: pd.DataFrame
+    forecasts: pd.DataFrame
+    truth: pd.DataFrame
+
+
+def simulate(
+    units: int,
+    days: int,
+    seed: int,
+    start: datetime = DEFAULT_START,
+    *,
+    faulty: float = 0.25,
+    progress: Callable[[int], object] | None = None,
+) -> Fleet:
+    """Simulate a fleet.
+
+    Parameters
+    ----------
+    units : int
+        How many units, 1 or more.
+    days : int
+        How many days, 1 or more.
+    seed : int
+        The same seed, days, start and share of faults give the same fleet; 0 or more.
+    start : datetime
+        The first day, from its 00:00 UTC on.
+    faulty : float
+        Share of units that get a fault within the run, 0 to 1.
+    progress : callable, optional
+        Called with the number of units just done.
+
+    Raises
+    ------
+    BadInputError
+        For a number of units or days below 1, a seed below 0, or a share outside 0 to 1.
+    """
+    parts = []
+    for part in batches(units, days, seed, start, faulty=faulty):
+        parts.append(part)
+        if progress is not None:
+            progress(len(part.units))
+    return Fleet(**{f.name: _together(f.name, [getattr(p, f.name) for p in parts]) for f in fields(Fleet)})
+
+
+def batches(
+    units: int, days: int, seed: int, start: datetime = DEFAULT_START, *, faulty: float = 0.25
+) -> Iterator[Fleet]:
+    """Yield the fleet of `simulate` some dozens of units at a time, so that memory stays flat."""
+    for name, value, least in (("units", units, 1), ("days", days, 1), ("seed", seed, 0)):
+        if value < least:
+            raise BadInputError(f"{name}: {value} is below {least}")
+    if not 0 <= faulty <= 1:
+        raise BadInputError(f"faulty: {faulty} is not a share from 0 to 1")
+    first_day = start.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+    sky = np.random.default_rng([seed, 1])
+    area_c = weather.areas(first_day, days, sky)
+    errors = weather.errors(days, sky)
+    for first in range(0, units, BATCH):
+        count = min(BATCH, units - first)
+        yield _batch(first, count, days, [seed, 2, first], first_day, faulty, area_c, errors)
+
+
+def _batch(
+    first: int,
+    count: int,
+    days: int,
+    seed: list[int],
+    first_day: datetime,
+    faulty: float,
+    area_c: Array,
+    errors: Array,
+) -> Fleet:
+    """Simulate a whole batch, and return the part of it that was asked for."""
+    rng = np.random.default_rng(seed)
+    fleet_units = nameplate.draw(first, BATCH, rng)
+    wrong = faults_.draw(fleet_units, days, faulty, rng)
+    site_area = fleet_units.area[:: nameplate.UNITS_A_SITE]
+    site_c = weather.sites(area_c, site_area, rng)
+    outdoor = site_c[fleet_units.site_index, : 24 * days]
+    look = [wrong.look_alike == LOOK_ALIKES.index(name) for name in LOOK_ALIKES]
+    habits = use.habits(BATCH, rng)
+    habits.changed_s[:] = np.where(look[1], wrong.look_s, np.inf)
+    plan = use.schedule(outdoor, habits, rng)
+    noise = records.draw(len(plan.at_s), BATCH, days, look[4], rng)
+
+    outdoor_c = _at(outdoor, plan)
+    house = supply.house_v(fleet_units.house_v, outdoor, rng)
+    stepped = np.where(plan.at_s >= wrong.look_s[plan.unit], rng.choice([-7.0, -5.0, 5.0], BATCH)[plan.unit], 0.0)
+    line_v = _at(house, plan) + noise.volts + np.where(look[3][plan.unit], stepped, 0.0)
+
+    def met(fixed: Array, kit: Array, off_s: Array) -> outcomes.Conditions:
+        now = faults_.state(fleet_units, wrong, plan.unit, plan.at_s, fixed, kit)
+        return outcomes.conditions(fleet_units, plan, now, off_s, outdoor_c, line_v)
+
+    visits = service.planned(fleet_units, wrong, days, rng)
+    done = service.Service(visits=visits)
+    off_s, down = plan.off_s, np.zeros(len(plan.at_s), bool)
+    # What people do changes what happens after it: go through until that settles.
+    for _ in range(PASSES):
+        fixed, kit = service.times(done, wrong)
+        now = met(fixed, kit, off_s)
+        ratios = np.stack([outcomes.load_ratio(now, k) for k in range(outcomes.TRIES)])
+        stalls, factor = outcomes.failures(ratios, noise.call_z, noise.try_z, noise.try_u)
+        failed = np.flatnonzero(stalls == outcomes.TRIES)
+        after = service.answer(fleet_units, wrong, visits, failed, plan.unit, plan.at_s, [*seed, 3])
+        down, off_s = _downtime(after, plan)
+        if after == done:
+            break
+        done = after
+    stalls = np.where((stalls == outcomes.TRIES) & ~_locked_out(done, len(stalls)), outcomes.TRIES - 1, stalls)
+    happened = records.Happened(plan, now, stalls, factor, down, days, done)
+    window = records.window(wrong, days, rng)
+    made = records.make(fleet_units, wrong, happened, noise, window, first_day, rng)
+    own = {
+        "forecasts": records.forecasts(site_c, site_area, fleet_units, errors, first_day, days),
+        "truth": _truth(fleet_units, wrong, done, plan, ratios, days, first_day),
+    }
+    return _cut(made | own, fleet_units.unit[:count], nameplate.UNITS_A_SITE)
+
+
+def _at(hourly: Array, plan: use.Schedule) -> Array:
+    """Return an hourly series at the moment of each start, straight between the hours."""
+    after = np.minimum(plan.hour + 1, hourly.shape[1] - 1)
+    part = plan.at_s / 3600 - plan.hour
+    return hourly[plan.unit, plan.hour] * (1 - part) + hourly[plan.unit, after] * part
+
+
+def _locked_out(done: service.Service, count: int) -> npt.NDArray[np.bool_]:
+    """Return which starts ended in a lockout that people answered."""
+    found = np.zeros(count, bool)
+    found[[row for _, row, _, _ in done.lockouts]] = True
+    return found
+
+
+def _downtime(done: service.Service, plan: use.Schedule) -> tuple[npt.NDArray[np.bool_], Array]:
+    """Return which calls find the unit locked out, and each start's time since the compressor last ran [s]."""
+    down, off_s = np.zeros(len(plan.at_s), bool), plan.off_s.copy()
+    for unit, row, _, until in done.lockouts:
+        end = np.searchsorted(plan.unit, unit, side="right")
+        next_row = row + 1 + int(np.searchsorted(plan.at_s[row + 1 : end], until))
+        down[row + 1 : next_row] = True
+        if next_row < end:
+            off_s[next_row] = plan.at_s[next_row] - plan.at_s[row] + off_s[row]
+    return down, off_s
+
+
+def _truth(
+    units: Units,
+    wrong: Faults,
+    done: service.Service,
+    plan: use.Schedule,
+    ratios: Array,
+    days: int,
+    first_day: datetime,
+) -> pd.DataFrame:
+    """Return what is so, one row a unit: cause, look-alike, onset, growth, repairs, and each day's odds of a lockout."""
+    _, lockout = outcomes.odds(ratios)
+    day = (plan.at_s // DAY_S).astype(np.intp)
+    sound = np.bincount(plan.unit * days + day, np.log1p(-lockout), len(units.unit) * days)
+    chance = np.round(-np.expm1(sound), 6).reshape(-1, days)
+    dates = [f"{first_day + timedelta(days=d):%Y-%m-%d}" for d in range(days)]
+    rows: list[dict[str, Any]] = []
+    for u, name in enumerate(units.unit.tolist()):
+        cause = faults_.CAUSES[wrong.cause[u]]
+        look = LOOK_ALIKES[wrong.look_alike[u]]
+        mine = sorted((v for v in done.visits if v.unit == u), key=lambda v: v.at_s)
+        since = wrong.onset_s[u] if cause != "none" else wrong.look_s[u]
+        rows.append(
+            {
+                "unit": name,
+                "cause": cause,
+                "look_alike": None if look == "none" else look,
+                "onset": records.moment(first_day, since) if np.isfinite(since) else None,
+                "growth": faults_.growth(wrong, u),
+                "repairs": [
+                    {"at": records.moment(first_day, v.at_s), "work": v.work, "right": v.right}
+                    for v in mine
+                    if v.at_s < days * DAY_S
+                ],
+                "lockout_probability": [{"day": d, "p": p} for d, p in zip(dates, chance[u].tolist(), strict=True)],
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _cut(made: dict[str, pd.DataFrame], wanted: npt.NDArray[np.object_], units_a_site: int) -> Fleet:
+    """Keep the first units of a batch, and their sites."""
+    if len(wanted) == BATCH:
+        return Fleet(**made)
+    names = set(wanted.tolist())
+    sites = -(-len(wanted) // units_a_site)
+    known = list(dict.fromkeys(made["forecasts"]["site"]))[:sites]
+    kept = {
+        name: table[table["site"].isin(known)] if name == "forecasts" else table[table["unit"].isin(names)]
+        for name, table in made.items()
+    }
+    return Fleet(**{name: table.reset_index(drop=True) for name, table in kept.items()})
+
+
+def _together(name: str, tables: list[pd.DataFrame]) -> pd.DataFrame:
+    if name == "truth":
+        return pd.concat(tables, ignore_index=True)
+    return frames.concat(name, tables)  # type: ignore[arg-type]
