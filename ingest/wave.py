@@ -18,14 +18,16 @@ Definitions, for a motor switched straight on to the line:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import msgspec
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ingest.energising import Span, find
-from ingest.halfcycle import Array, half_cycles, phase_deg, running_sum, sliding_rms, sum_at, window_rms
+from ingest import supply
+from ingest.energising import find
+from ingest.halfcycle import Array, half_cycles, running_sum, sliding_rms, sum_at, window_rms
 from ingest.wire import Outcome, Start, Wave
 
 CUT_S = 0.5
@@ -89,7 +91,7 @@ def reduce(current_a: ArrayLike, voltage_v: ArrayLike | None, rate_hz: float, hz
     if slide.size == 0:
         return Figures(outcome="dropped" if span.cut else None, energised_s=energised_s)
 
-    grid = _grid(voltage, span, rate_hz, hz)
+    grid = supply.first_crossing(voltage, span, rate_hz, hz)
     halves = half_cycles(squares, cycle, grid, span.end)
     offset = span.begin + cycle - grid if span.seen else 0.0  # what is left of the first cycle, in samples
     peak = float(np.max(halves[max(0, int(np.ceil(2.0 * offset / cycle - 1e-9))) :], initial=0.0)) or None
@@ -103,7 +105,7 @@ def reduce(current_a: ArrayLike, voltage_v: ArrayLike | None, rate_hz: float, hz
         running = _running(current, squares, voltage, up, span.end, cycle)
     clipped = _is_clipped(current, cycle)
     half = sliding_rms(squares[: span.end + 1], cycle / 2)[int(span.begin) :]
-    line_v, line_min_v, close_deg = _supply(voltage, span, grid, last, rate_hz, hz)
+    line_v, line_min_v, close_deg = supply.figures(voltage, span, grid, last, rate_hz, hz)
     run_a, run_w, run_pf = running or (None, None, None)
     return Figures(
         outcome=outcome,
@@ -154,6 +156,21 @@ def complete(start: Start) -> Start:
         return msgspec.convert(msgspec.structs.asdict(start) | found | {"wave": None}, Start)
     except msgspec.ValidationError as error:
         raise ValueError(f"wave: gives an impossible figure: {error}") from None
+
+
+def described(figures: Figures, sent: Start | None = None) -> dict[str, Any]:
+    """Return the figures by the contract's names, with those that were sent where the wave cannot give them.
+
+    Numbers are rounded to what a recorder can tell: a tenth of a millisecond, a hundredth of anything else.
+    """
+    out: dict[str, Any] = {} if sent is None else {n: v for n, v in msgspec.structs.asdict(sent).items() if n != "wave"}
+    for name, value in asdict(figures).items():
+        if value is not None or name not in out:
+            out[name] = round(value, _DIGITS.get(name, 2)) if isinstance(value, float) else value
+    return out
+
+
+_DIGITS = {"run_up_s": 4, "energised_s": 5, "run_pf": 4}
 
 
 _WIRE_NAMES = tuple(name for name in Start.__struct_fields__ if name in Figures.__dataclass_fields__)
@@ -215,54 +232,6 @@ def _running(
     volts = float(window_rms(running_sum(np.square(voltage)), begin, length))
     apparent = volts * amperes
     return amperes, watts, min(1.0, watts / apparent) if apparent > 0.0 else None
-
-
-def _grid(voltage: Array | None, span: Span, rate_hz: float, hz: float) -> float:
-    """Return where the first half-cycle window begins: the voltage's first zero crossing after energising."""
-    cycle = rate_hz / hz
-    first = int(np.ceil(span.begin))
-    part = None if voltage is None else voltage[first : first + round(2 * cycle)]
-    if part is None or part.size < cycle:
-        return span.begin
-    amplitude, phase = phase_deg(part, rate_hz, hz)
-    if amplitude == 0.0:
-        return span.begin
-    return first + (-phase % 180.0) / 360.0 * cycle
-
-
-def _supply(
-    voltage: Array | None, span: Span, grid: float, last: float, rate_hz: float, hz: float
-) -> tuple[float | None, float | None, float | None]:
-    """Return the voltage at rest before, the lowest half-cycle RMS until ``last``, and the closing angle."""
-    if voltage is None:
-        return None, None, None
-    cycle = rate_hz / hz
-    squares = running_sum(np.square(voltage))
-    lowest = half_cycles(squares, cycle, grid, max(last, min(span.end, grid + cycle)))
-    line_min_v = float(lowest.min()) if lowest.size else None
-    if not span.seen:
-        return None, line_min_v, None
-    cycles = min(5, int(span.begin / cycle))
-    line_v = float(window_rms(squares, span.begin - cycles * cycle, cycles * cycle)) if cycles else None
-    if line_v is not None and line_min_v is not None and line_v < 0.3 * line_min_v:
-        line_v = None
-    return line_v, line_min_v, _close_deg(voltage, span, rate_hz, hz, at_rest=line_v is not None)
-
-
-def _close_deg(voltage: Array, span: Span, rate_hz: float, hz: float, *, at_rest: bool) -> float | None:
-    """Return the point on the voltage wave at energising, from whole cycles before it, else after it."""
-    cycle = rate_hz / hz
-    before = min(3, int(span.begin / cycle)) if at_rest else 0
-    if before:
-        first = int(np.ceil(span.begin - before * cycle))
-        amplitude, phase = phase_deg(voltage[first : int(span.begin)], rate_hz, hz)
-    else:
-        first = int(np.ceil(span.begin))
-        part = voltage[first : first + round(2 * cycle)]
-        if part.size < cycle:
-            return None
-        amplitude, phase = phase_deg(part, rate_hz, hz)
-    return float((phase + 360.0 * (span.begin - first) / cycle) % 180.0) if amplitude > 0.0 else None
 
 
 def _is_clipped(current: Array, cycle: float) -> bool:
