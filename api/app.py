@@ -1,0 +1,55 @@
+"""The application: pages and JSON over one database, for one account or for whoever shows a token of another."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from fastapi import FastAPI
+from fastapi.middleware.gzip import GZipMiddleware
+from prometheus_client import CollectorRegistry
+from starlette.staticfiles import StaticFiles
+
+from api import calls, chart, fleet, health, pages, problems, units, visits
+from api.queries import open_pool
+from api.render import STATIC
+from api.settings import ApiSettings
+from api.shield import Shield
+
+DESCRIPTION = """How hard the compressors of an account start, and which will need attention before they fail to start.
+
+Times are UTC, RFC 3339; pressures kPa gauge; temperatures degrees Celsius. A list is
+`{"items": [...], "next": cursor or null}`. Errors are problem documents (RFC 9457). Show a token as
+`Authorization: Bearer TOKEN` or as the password of HTTP Basic."""
+
+
+def create_app(settings: ApiSettings) -> FastAPI:
+    """Return the ASGI application; it starts without a database and says so until there is one."""
+    pool = open_pool(settings)
+
+    @asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        pool.open(wait=False)
+        yield
+        pool.close()
+
+    app = FastAPI(
+        title=settings.title,
+        version="1",
+        description=DESCRIPTION,
+        lifespan=lifespan,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/openapi.json",
+    )
+    app.state.settings = settings
+    app.state.pool = pool
+    app.state.registry = CollectorRegistry()
+    problems.install(app)
+    # The twins (`/units/x.json`) come before the pages, whose names would take them in.
+    for module in (calls, units, visits, fleet, health, chart, pages):
+        app.include_router(module.router)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.add_middleware(GZipMiddleware, minimum_size=1_000)
+    app.add_middleware(Shield, registry=app.state.registry)
+    return app

@@ -1,0 +1,198 @@
+"""The run-up chart of a unit: one specification, drawn by script in the page and as SVG without it and in print."""
+
+from __future__ import annotations
+
+import gzip
+from collections import OrderedDict
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from functools import cache
+from threading import Lock
+from typing import Annotated, Any, Literal
+
+import altair as alt
+import vl_convert
+from fastapi import APIRouter, Query, Request, Response
+
+from api import visits
+from api.access import By, Reader
+from api.answers import ERRORS, NOT_FOUND, UnitName, json
+from api.quantities import zone
+from api.queries import Row, rows
+from api.rule import HALF_S, Gauge
+from api.units import find
+from api.words import WORK
+
+router = APIRouter(include_in_schema=False)
+
+SPAN = timedelta(days=120)
+MOST_POINTS = 500
+MOST_LOCKED = 150
+SLOWEST_S = 2.0
+INK, QUIET, BAND, LINE = "#1f262d", "#66717c", "#c4ced8", "#8a96a2"
+FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', sans-serif"
+Width = Annotated[Literal["360", "760", "1100"], Query(description="width of the picture in pixels")]
+
+
+def thin(found: Sequence[Row], most: int) -> list[Row]:
+    """Return at most about ``most`` rows, evenly in order."""
+    step = max(1, -(-len(found) // most))
+    return list(found[::step])
+
+
+def _wall(at: datetime, zone_name: str) -> str:
+    # The scale is told that these are UTC, so that every reader sees the site's wall clock, not his own.
+    return at.astimezone(zone(zone_name)).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def chart_data(reader: Reader, found: Row) -> dict[str, list[dict[str, Any]]]:
+    """Return points, band, locked starts and visits of a unit's chart, times on the site's wall clock."""
+    unit_id, where = found["unit_id"], found["zone"]
+    span = {"since": reader.now - SPAN, "until": reader.now}
+    starts = rows(reader.pool, "units.chart", reader.account_id, unit_id=unit_id, **span)
+    ran = [s for s in starts if s["outcome"] == "ran" and s["run_up_s"] is not None]
+    locked = [s for s in starts if s["outcome"] == "locked"]
+    band = []
+    for r in rows(reader.pool, "units.band", reader.account_id, unit_id=unit_id, **span):
+        gauge = Gauge("", r["expected_s"], r["now_s"], r["low"], r["high"])
+        if gauge.band_s is not None:
+            low, high = gauge.band_s
+            band.append(
+                {"t": _wall(r["as_of"], where), "low": round(low, 4), "high": round(high, 4), "now": r["now_s"]}
+            )
+    done = [v for v in visits.page(reader, unit_id, 20)[0] if v["at"] >= span["since"]]
+    return {
+        "ran": [
+            {"t": _wall(s["at"], where), "s": round(s["run_up_s"], 3), "c": s["outdoor_c"]}
+            for s in thin(ran, MOST_POINTS)
+        ],
+        "locked": [{"t": _wall(s["at"], where), "c": s["outdoor_c"]} for s in thin(locked, MOST_LOCKED)],
+        "band": band,
+        "visits": [{"t": _wall(v["at"], where), "work": ", ".join(WORK.get(w, w) for w in v["work"])} for v in done],
+    }
+
+
+def specification(data: dict[str, list[dict[str, Any]]], width: int | Literal["container"]) -> dict[str, Any]:
+    """Return the Vega-Lite specification of the chart.
+
+    Parameters
+    ----------
+    data
+        Of `chart_data`.
+    width
+        In pixels, or ``container`` to fill the page's own box.
+    """
+    slowest = max((p["s"] for p in data["ran"]), default=HALF_S)
+    top = min(max(1.2 * HALF_S, 1.1 * slowest), SLOWEST_S)
+    narrow = isinstance(width, int) and width < 500
+    x = alt.X(
+        "t:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%-d %b", tickCount=4 if narrow else 9)
+    )
+    y_scale = alt.Scale(domain=[0, top], clamp=True)
+    time = alt.Tooltip("t:T", title="site time", format="%-d %b %H:%M", timeUnit="utcyearmonthdatehoursminutes")
+
+    def rows_of(name: str) -> alt.InlineData:
+        return alt.InlineData(values=data[name])
+
+    layers = [
+        alt.Chart(rows_of("band"))
+        .mark_area(color=BAND, opacity=0.75, interpolate="monotone")
+        .encode(x=x, y=alt.Y("low:Q", scale=y_scale, title="run-up time, s"), y2="high:Q"),
+        alt.Chart(rows_of("ran"))
+        .mark_circle(color=QUIET, opacity=0.45, size=14, clip=True)
+        .encode(
+            x=x,
+            y=alt.Y("s:Q", scale=y_scale),
+            tooltip=[time, alt.Tooltip("s:Q", title="run-up, s"), alt.Tooltip("c:Q", title="outdoor, °C")],
+        ),
+        alt.Chart(rows_of("band"))
+        .mark_line(color=INK, strokeWidth=2, interpolate="monotone", clip=True)
+        .encode(x=x, y=alt.Y("now:Q", scale=y_scale)),
+        alt.Chart(rows_of("locked"))
+        .transform_calculate(a=f"{top}", b=f"{top * 0.93}")
+        .mark_rule(color=INK, strokeWidth=1.6)
+        .encode(
+            x=x,
+            y=alt.Y("a:Q", scale=y_scale),
+            y2="b:Q",
+            tooltip=[time, alt.Tooltip("c:Q", title="locked, outdoor °C")],
+        ),
+        alt.Chart(rows_of("visits"))
+        .mark_rule(color=LINE, strokeDash=[3, 3], strokeWidth=1.2)
+        .encode(x=x, tooltip=[time, alt.Tooltip("work:N", title="visit")]),
+        alt.Chart(rows_of("visits"))
+        .mark_text(align="left", dx=4, dy=8, color=QUIET, fontSize=11, limit=160)
+        .encode(x=x, y=alt.value(18), text="work:N"),
+    ]
+    chart = (
+        alt.layer(*layers)
+        .properties(width=width, height=210 if narrow else 270, background="#ffffff00")
+        .configure(font=FONT, padding=4)
+        .configure_view(stroke=None)
+        .configure_axis(
+            labelColor=QUIET,
+            titleColor=QUIET,
+            titleFontWeight="normal",
+            labelFontSize=12,
+            titleFontSize=12,
+            gridColor="#e9edf0",
+            domainColor=LINE,
+            tickColor=LINE,
+        )
+    )
+    drawn: dict[str, Any] = chart.to_dict(validate=False)
+    return drawn
+
+
+_pictures: OrderedDict[tuple[object, ...], str] = OrderedDict()
+_lock = Lock()
+MOST_PICTURES = 200
+
+
+def picture(reader: Reader, found: Row, width: int) -> str:
+    """Return the chart as SVG; drawn once for each verdict and width."""
+    key = (reader.account_id, found["unit_id"], found["as_of"], found["last_at"], width)
+    with _lock:
+        if key in _pictures:
+            _pictures.move_to_end(key)
+            return _pictures[key]
+    drawn = vl_convert.vegalite_to_svg(specification(chart_data(reader, found), width - 60))
+    with _lock:
+        _pictures[key] = drawn
+        while len(_pictures) > MOST_PICTURES:
+            _pictures.popitem(last=False)
+    return str(drawn)
+
+
+@router.get("/units/{unit}/run-up.svg", responses=ERRORS | NOT_FOUND)
+def get_picture(by: By, unit: UnitName, width: Width = "1100") -> Response:
+    """The run-up chart as SVG."""
+    headers = {
+        "Cache-Control": "private, max-age=60",
+        # An SVG document styles itself; it may load nothing and run nothing.
+        "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'",
+    }
+    return Response(picture(by, find(by, unit), int(width)), 200, headers, "image/svg+xml")
+
+
+@router.get("/units/{unit}/run-up.json", responses=ERRORS | NOT_FOUND)
+def get_specification(by: By, unit: UnitName) -> Response:
+    """The run-up chart as a Vega-Lite specification with its data."""
+    return json(specification(chart_data(by, find(by, unit)), "container"))
+
+
+@cache
+def bundle() -> bytes:
+    """Return the script that draws specifications, gzipped: made once a process from the installed converter."""
+    snippet = "window.drawChart = (place, spec, options) => vegaEmbed(place, spec, options);"
+    return gzip.compress(vl_convert.javascript_bundle(snippet).encode())
+
+
+@router.get("/charts.js")
+def get_bundle(request: Request) -> Response:
+    """The script that draws specifications, from our own origin."""
+    headers = {"Cache-Control": "public, max-age=86400", "Vary": "Accept-Encoding"}
+    body = bundle()
+    if "gzip" not in request.headers.get("accept-encoding", ""):
+        return Response(gzip.decompress(body), 200, headers, "text/javascript")
+    return Response(body, 200, {**headers, "Content-Encoding": "gzip"}, "text/javascript")

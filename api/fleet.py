@@ -1,0 +1,115 @@
+"""Cohorts, intake and forecasts: what is seen across units rather than of one."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from fastapi import APIRouter, Response
+from scipy.stats import binomtest
+from starlette.exceptions import HTTPException
+
+from api.access import By, Reader
+from api.answers import ERRORS, NOT_FOUND, SiteName, json
+from api.models import Cohorts, Intake, SiteForecast
+from api.queries import row, rows
+
+router = APIRouter(tags=["fleet"])
+SILENT_AFTER_H = 24.0
+"""A device not heard for this long by the account's clock is listed as silent [h]; common practice, no source."""
+MOST_SILENT = 200
+
+
+def share(flagged: int, judged: int) -> tuple[float | None, float | None, float | None]:
+    """Return the share of units flagged, with its 90 % interval by Wilson's method; nulls where none is judged.
+
+    References
+    ----------
+    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, section 7.2.4.1.
+    """
+    if judged == 0:
+        return None, None, None
+    interval = binomtest(flagged, judged).proportion_ci(0.90, method="wilson")
+    return flagged / judged, float(interval.low), float(interval.high)
+
+
+def cohorts(reader: Reader) -> list[dict[str, Any]]:
+    """Return every cohort with its counts and the share flagged."""
+    items = []
+    for r in rows(reader.pool, "fleet.cohorts", reader.account_id):
+        mean, low, high = share(r["flagged"], r["judged"])
+        items.append({**r, "share": mean, "low": low, "high": high})
+    return items
+
+
+def intake(reader: Reader) -> dict[str, Any]:
+    """Return rates, lag, quarantine and silent devices."""
+    received_since = datetime.now(UTC) - timedelta(hours=1)
+    received = row(
+        reader.pool,
+        "fleet.received",
+        reader.account_id,
+        since=reader.now - timedelta(days=3),
+        received_since=received_since,
+    )
+    devices = row(reader.pool, "fleet.devices", reader.account_id) or {}
+    lag = row(reader.pool, "fleet.lag", reader.account_id) or {}
+    silent = rows(
+        reader.pool,
+        "fleet.silent",
+        reader.account_id,
+        before=reader.now - timedelta(hours=SILENT_AFTER_H),
+        limit=MOST_SILENT,
+    )
+    starts = received["starts"] if received else 0
+    span_min = 60.0
+    if received and received["first_at"]:
+        span_min = max(1.0, min(60.0, (datetime.now(UTC) - received["first_at"]).total_seconds() / 60))
+    at, received_at = lag.get("at"), lag.get("received_at")
+    return {
+        "now": reader.now,
+        "starts_last_hour": starts,
+        "starts_a_minute": round(starts / span_min, 2),
+        "received_at": received_at,
+        "newest_at": at,
+        "lag_s": (received_at - at).total_seconds() if at and received_at else None,
+        **devices,
+        "quarantine": rows(reader.pool, "fleet.quarantine", reader.account_id),
+        "silent_after_h": SILENT_AFTER_H,
+        "items": silent,
+        "next": None,
+    }
+
+
+@router.get("/v1/cohorts", response_model=Cohorts, responses=ERRORS, summary="Cohorts")
+@router.get("/cohorts.json", include_in_schema=False)
+def get_cohorts(by: By) -> Response:
+    """Units by model, by metering device and by start gear, with the share that asks for attention."""
+    return json({"items": cohorts(by), "next": None})
+
+
+@router.get("/v1/intake", response_model=Intake, responses=ERRORS, summary="Intake")
+@router.get("/intake.json", include_in_schema=False)
+def get_intake(by: By) -> Response:
+    """How the intake does; `items` are the silent devices."""
+    return json(intake(by))
+
+
+@router.get(
+    "/v1/forecasts/{site}", response_model=SiteForecast, responses=ERRORS | NOT_FOUND, summary="Forecast of a site"
+)
+def get_forecast(by: By, site: SiteName) -> Response:
+    """The newest forecast that was issued by now."""
+    place = row(by.pool, "fleet.site", by.account_id, site=site)
+    if place is None:
+        raise HTTPException(404, f"no site {site!r} in this account")
+    hours = rows(by.pool, "fleet.forecast", by.account_id, site=site, until=by.now)
+    return json(
+        {
+            "site": place["site"],
+            "zone": place["zone"],
+            "issued": hours[0]["issued"] if hours else None,
+            "items": [{"at": h["at"], "outdoor_c": h["outdoor_c"]} for h in hours],
+            "next": None,
+        }
+    )

@@ -1,0 +1,336 @@
+"""Shapes of the JSON answers, as the OpenAPI document describes them."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from api.words import Cause, Standing
+
+Work = Literal[
+    "run_capacitor",
+    "start_kit_fitted",
+    "start_kit_replaced",
+    "supply_wiring",
+    "crankcase_heater",
+    "compressor",
+    "refrigerant",
+    "metering_device",
+    "sensor",
+    "other",
+]
+Text = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class Shape(BaseModel):
+    """Base of the answers: further fields may come later, so readers should ignore what they do not know."""
+
+    model_config = ConfigDict(extra="allow")
+
+
+class Fault(Shape):
+    """One field that cannot be used."""
+
+    field: str
+    text: str
+
+
+class Problem(Shape):
+    """Problem document of RFC 9457."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    instance: str
+    errors: list[Fault] | None = None
+
+
+class RunUp(Shape):
+    """Run-up time against this unit's own baseline under the same conditions; 90 % interval of the drift."""
+
+    starts: int
+    expected_s: float | None
+    now_s: float | None
+    drift: float | None
+    low: float | None
+    high: float | None
+    since: str | None
+    alarm: bool
+
+
+class Locked(Shape):
+    """Locked starts against the expected count; 90 % interval of the ratio."""
+
+    starts: int
+    seen: float
+    expected: float | None
+    ratio: float | None
+    low: float | None
+    high: float | None
+    since: str | None
+    alarm: bool
+
+
+class Verdict(Shape):
+    """What the starts of one unit mean at one instant."""
+
+    unit: str
+    as_of: datetime
+    standing: Standing
+    run_up: RunUp
+    locked: Locked
+    causes: dict[str, float | None]
+    lockout_7d: float | None
+    lockout_14d: float | None
+    repair: dict[str, Any] | None
+    reasons: list[str]
+    say: str
+
+
+class Call(Verdict):
+    """A row of the call list: the unit's newest verdict, where it stands, and what to do next."""
+
+    site: str | None
+    zone: str
+    model: str | None
+    rank: float
+    cause: Cause | None
+    cause_probability: float | None
+    locked_at: list[datetime] = Field(description="locked starts of the last 14 days")
+    forecast_low_c: float | None = Field(description="lowest temperature forecast for the next 7 days")
+    bring: list[str]
+    rule: str = Field(description="the half-second rule in words")
+    last_at: datetime | None
+
+
+class Calls(Shape):
+    """One page of the call list."""
+
+    items: list[Call]
+    next: str | None
+    standings: dict[str, int] = Field(description="units of the account by standing, before any filter")
+    causes: dict[str, int] = Field(description="units that ask for attention, by most likely cause, before any filter")
+    now: datetime
+
+
+class Unit(Shape):
+    """A unit and its nameplate."""
+
+    unit: str
+    site: str | None
+    zone: str
+    lat: float | None
+    lon: float | None
+    tons: float | None
+    refrigerant: str | None
+    rla_a: float | None
+    lra_a: float | None
+    volts: float | None
+    run_cap_uf: float | None
+    start_gear: str | None
+    start_cap_uf: float | None
+    metering: str | None
+    compressor: str | None
+    stages: int | None
+    model: str | None
+    installed: date | None
+    device: str | None
+    standing: Standing | None
+    as_of: datetime | None
+    last_at: datetime | None
+
+
+class Units(Shape):
+    """One page of units."""
+
+    items: list[Unit]
+    next: str | None
+
+
+class Step(Shape):
+    """One thing to measure, and what is acceptable."""
+
+    measure: str
+    accept: str
+    source: str
+
+
+class UnitAnswer(Unit):
+    """A unit with its newest verdict and what to do about it."""
+
+    verdict: Verdict | None
+    locked_at: list[datetime]
+    forecast_low_c: float | None
+    evidence: list[str]
+    measure: list[Step]
+    bring: list[str]
+    cautions: list[str]
+    rule: str
+    now: datetime
+
+
+class Start(Shape):
+    """One energising of the compressor, in the units of the wire contract."""
+
+    at: datetime
+    seq: int
+    outcome: Literal["ran", "locked", "dropped"]
+    run_up_s: float | None
+    peak_a: float | None
+    run_a: float | None
+    run_w: float | None
+    run_pf: float | None
+    line_v: float | None
+    line_min_v: float | None
+    close_deg: float | None
+    off_s: float | None
+    ran_s: float | None
+    outdoor_c: float | None
+    suction_kpa: float | None
+    liquid_kpa: float | None
+    mode: str | None
+    stage: int | None
+    retry: int | None
+
+
+class Starts(Shape):
+    """One page of starts, newest first."""
+
+    items: list[Start]
+    next: str | None
+
+
+class Verdicts(Shape):
+    """One page of verdicts, newest first."""
+
+    items: list[Verdict]
+    next: str | None
+
+
+class NewVisit(BaseModel):
+    """Work done at a unit."""
+
+    model_config = ConfigDict(
+        extra="forbid",
+        json_schema_extra={
+            "examples": [
+                {
+                    "at": "2026-01-20T15:30:00-07:00",
+                    "work": ["run_capacitor"],
+                    "readings": {"run_cap_uf": 27.5},
+                    "parts": ["run capacitor 40 µF 440 V"],
+                    "note": "old one read 27.5 µF",
+                }
+            ]
+        },
+    )
+
+    at: datetime = Field(description="RFC 3339 with offset")
+    work: Annotated[list[Work], Field(min_length=1, max_length=10)]
+    readings: dict[str, Any] = {}
+    parts: Annotated[list[Text], Field(max_length=50)] = []
+    note: Annotated[str, Field(max_length=4_000)] | None = None
+
+
+class Visit(Shape):
+    """Work done at a unit."""
+
+    at: datetime
+    work: list[str]
+    readings: dict[str, Any]
+    parts: list[str]
+    note: str | None
+    added_at: datetime
+
+
+class Visits(Shape):
+    """One page of visits, newest first."""
+
+    items: list[Visit]
+    next: str | None
+
+
+class Cohort(Shape):
+    """Units that share a model, a metering device or a start gear; 90 % interval of the share flagged."""
+
+    by: Literal["all", "model", "metering", "start_gear"]
+    value: str | None
+    units: int
+    judged: int
+    flagged: int
+    down: int
+    share: float | None
+    low: float | None
+    high: float | None
+
+
+class Cohorts(Shape):
+    """Every cohort."""
+
+    items: list[Cohort]
+    next: str | None
+
+
+class Quarantined(Shape):
+    """Open records of one reason."""
+
+    reason: str
+    records: int
+    first_at: datetime
+    last_at: datetime
+
+
+class Silent(Shape):
+    """A device that has not been heard."""
+
+    device: str
+    unit: str
+    site: str | None
+    zone: str
+    last_at: datetime | None
+    online: bool | None
+
+
+class Intake(Shape):
+    """How the intake does: rates, lag, quarantine, silent devices."""
+
+    now: datetime
+    starts_last_hour: int
+    starts_a_minute: float
+    received_at: datetime | None
+    newest_at: datetime | None
+    lag_s: float | None = Field(description="from the newest start to its receipt")
+    devices: int
+    online: int
+    offline: int
+    clock_wrong: int
+    quarantine: list[Quarantined]
+    silent_after_h: float
+    items: list[Silent]
+    next: str | None
+
+
+class Hour(Shape):
+    """The air temperature forecast for one hour."""
+
+    at: datetime
+    outdoor_c: float
+
+
+class SiteForecast(Shape):
+    """The newest forecast of a site."""
+
+    site: str
+    zone: str
+    issued: datetime | None
+    items: list[Hour]
+    next: str | None
+
+
+class State(Shape):
+    """Whether the program is up."""
+
+    status: Literal["ok"]

@@ -1,0 +1,65 @@
+"""Quantities as pages show them: degrees and pressures by the account's setting, times in the site's own zone."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta, tzinfo
+from functools import cache
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+KPA_PER_PSI = 6.894757293168
+"""Pound-force per square inch in kilopascals (NIST SP 811, Appendix B.8: 6.894 757)."""
+MINUS = "\N{MINUS SIGN}"
+
+
+def signed(value: float, digits: int = 0) -> str:
+    """Return a number with a true minus sign."""
+    return f"{value:.{digits}f}".replace("-", MINUS)
+
+
+def temperature(celsius: float | None, *, customary: bool) -> str:
+    """Return a temperature [°C] as text, in °F where customary units are set."""
+    if celsius is None:
+        return "–"
+    return f"{signed(celsius * 9 / 5 + 32)} °F" if customary else f"{signed(celsius)} °C"
+
+
+def pressure(kilopascals: float | None, *, customary: bool) -> str:
+    """Return a gauge pressure [kPa] as text, in psig where customary units are set."""
+    if kilopascals is None:
+        return "–"
+    return f"{signed(kilopascals / KPA_PER_PSI)} psig" if customary else f"{signed(kilopascals)} kPa"
+
+
+@cache
+def zone(name: str | None) -> tzinfo:
+    """Return a time zone by its IANA name; UTC where it is not known."""
+    try:
+        return ZoneInfo(name or "UTC")
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return UTC
+
+
+def local(at: datetime | str | None, zone_name: str | None, pattern: str = "%-d %b %Y, %H:%M") -> str:
+    """Return an instant in a site's zone, with the zone's short name where the time of day is shown."""
+    if at is None:
+        return "–"
+    instant = datetime.fromisoformat(at) if isinstance(at, str) else at
+    shown = instant.astimezone(zone(zone_name))
+    return shown.strftime(f"{pattern} %Z" if "%H" in pattern else pattern)
+
+
+def day(text: str | None) -> str:
+    """Return an ISO date as a day and a month."""
+    return "–" if text is None else datetime.fromisoformat(text).strftime("%-d %b")
+
+
+def ago(at: datetime | None, now: datetime) -> str:
+    """Return how long before now an instant lies, in the largest unit that fits."""
+    if at is None:
+        return "never"
+    span = max(now - at, timedelta())
+    for size, name in ((timedelta(days=1), "day"), (timedelta(hours=1), "hour"), (timedelta(minutes=1), "minute")):
+        if span >= size:
+            count = span // size
+            return f"{count} {name}{'s' if count > 1 else ''} ago"
+    return "just now"

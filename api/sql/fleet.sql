@@ -1,0 +1,64 @@
+-- Cohorts, intake and forecasts.
+
+-- name: cohorts units by model, metering device and start gear, and by each of them alone
+select case grouping(u.model, u.metering, u.start_gear)
+         when 3 then 'model' when 5 then 'metering' when 6 then 'start_gear' else 'all' end as by,
+       case grouping(u.model, u.metering, u.start_gear)
+         when 3 then u.model when 5 then u.metering when 6 then u.start_gear end as value,
+       count(*) as units,
+       count(*) filter (where s.standing not in ('learning', 'silent')) as judged,
+       count(*) filter (where s.standing in ('watch', 'start_assist', 'service', 'down')) as flagged,
+       count(*) filter (where s.standing = 'down') as down
+from unit u
+left join standing s on s.unit_id = u.unit_id and s.account_id = u.account_id
+where u.account_id = %(account_id)s
+group by grouping sets ((u.model), (u.metering), (u.start_gear), ())
+order by 1, flagged desc, units desc, 2;
+
+-- name: received starts received by minute, over the last hour of receiving
+select count(*) as starts, min(received_at) as first_at, max(received_at) as last_at
+from start
+where account_id = %(account_id)s and at > %(since)s and received_at > %(received_since)s;
+
+-- name: quarantine open records by reason
+select reason, count(*) as records, min(received_at) as first_at, max(received_at) as last_at
+from quarantine
+where account_id = %(account_id)s and released_at is null
+group by reason
+order by records desc, reason;
+
+-- name: devices devices and how many are on line
+select count(*) as devices, count(*) filter (where ds.online) as online,
+       count(*) filter (where ds.online is false) as offline,
+       count(*) filter (where ds.clock_ok is false) as clock_wrong
+from device d
+left join device_status ds on ds.device = d.device and ds.account_id = d.account_id
+where d.account_id = %(account_id)s and d.removed_at is null;
+
+-- name: silent devices that have not been heard since an instant
+select d.device, u.unit, u.site, coalesce(si.zone, 'UTC') as zone, h.last_at, ds.online
+from device d
+join unit u on u.unit_id = d.unit_id and u.account_id = d.account_id
+left join site si on si.account_id = u.account_id and si.site = u.site
+left join heard h on h.unit_id = d.unit_id and h.account_id = d.account_id
+left join device_status ds on ds.device = d.device and ds.account_id = d.account_id
+where d.account_id = %(account_id)s and d.removed_at is null and (h.last_at is null or h.last_at < %(before)s)
+order by h.last_at nulls first, d.device
+limit %(limit)s;
+
+-- name: lag the newest receipt and how long its start took to arrive
+select max(last_received_at) as received_at, max(last_at) as at
+from heard where account_id = %(account_id)s;
+
+-- name: site one site
+select site, zone, lat, lon from site where account_id = %(account_id)s and site = %(site)s;
+
+-- name: forecast the newest forecast of a site
+select f.issued, f.at, f.outdoor_c
+from forecast f
+where f.account_id = %(account_id)s and f.site = %(site)s
+  and f.issued = (
+    select max(g.issued) from forecast g
+    where g.account_id = %(account_id)s and g.site = %(site)s and g.issued <= %(until)s
+  )
+order by f.at;

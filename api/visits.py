@@ -1,0 +1,90 @@
+"""Visits: what was done at a unit, and when."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from fastapi import APIRouter, Response
+from psycopg.types.json import Jsonb
+from starlette.exceptions import HTTPException
+
+from api import cursors
+from api.access import By, Reader
+from api.answers import ERRORS, NOT_FOUND, Answers, Cursor, Limit, UnitName, json
+from api.models import NewVisit, Visit, Visits
+from api.queries import Row, rows, writing
+from api.units import find, public
+from ingest.named_sql import queries
+
+router = APIRouter(tags=["visits"])
+EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+
+
+def page(reader: Reader, unit_id: int, limit: int = 50, cursor: str | None = None) -> tuple[list[Row], str | None]:
+    """Return one page of a unit's visits, newest first, and the cursor of the next."""
+    after = cursors.unpack(cursor, tuple[datetime, int])
+    found = rows(
+        reader.pool,
+        "visits.page",
+        reader.account_id,
+        unit_id=unit_id,
+        after_at=after[0] if after else None,
+        after_id=after[1] if after else None,
+        limit=limit + 1,
+    )
+    return cursors.page(found, limit, "at", "visit_id")
+
+
+def add(reader: Reader, unit_id: int, visit: NewVisit) -> Row:
+    """Store a visit and have the unit judged again; the same visit twice is stored once.
+
+    Raises
+    ------
+    HTTPException
+        422 where the time has no offset or lies before 2000 or after now.
+    """
+    if visit.at.tzinfo is None:
+        raise HTTPException(422, "body.at: give the offset too, as in 2026-01-20T15:30:00-07:00")
+    if not EARLIEST <= visit.at <= max(reader.now, datetime.now(UTC)):
+        raise HTTPException(422, "body.at: must lie between 2000 and now")
+    statements = queries("api", "sql/visits.sql")
+    values: dict[str, Any] = {
+        "account_id": reader.account_id,
+        "unit_id": unit_id,
+        "at": visit.at,
+        "work": sorted(set(visit.work)),
+        "readings": Jsonb(visit.readings),
+        "parts": visit.parts,
+        "note": visit.note,
+    }
+    with writing(reader.pool) as conn:
+        stored = conn.execute(statements["add"], values).fetchone()
+        if stored is None:
+            stored = conn.execute(statements["same"], values).fetchone()
+        conn.execute(statements["dirty"], values)
+        conn.execute("notify halfsecond_dirty")
+    assert stored is not None
+    return stored
+
+
+CREATED: Answers = {201: {"model": Visit, "description": "stored"}}
+
+
+@router.get("/v1/units/{unit}/visits", response_model=Visits, responses=ERRORS | NOT_FOUND, summary="Visits to a unit")
+def get_visits(by: By, unit: UnitName, limit: Limit = 100, cursor: Cursor = None) -> Response:
+    """Visits, newest first."""
+    shown, following = page(by, find(by, unit)["unit_id"], limit, cursor)
+    return json({"items": [public(r) for r in shown], "next": following})
+
+
+@router.post(
+    "/v1/units/{unit}/visits",
+    status_code=201,
+    response_model=Visit,
+    responses=ERRORS | NOT_FOUND,
+    summary="Log a visit",
+)
+def post_visit(by: By, unit: UnitName, visit: NewVisit) -> Response:
+    """Store what was done; the unit is judged again. Sending the same visit again changes nothing."""
+    return json(public(add(by, find(by, unit)["unit_id"], visit)), 201)

@@ -1,0 +1,99 @@
+"""The words of the pages: what each standing, cause, kind of work and reason is called."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+Standing = Literal["down", "service", "start_assist", "watch", "silent", "learning", "steady"]
+Cause = Literal[
+    "unequalised_pressures",
+    "low_supply_voltage",
+    "weak_run_capacitor",
+    "start_gear_failed",
+    "cold_soak",
+    "mechanical",
+]
+
+STANDINGS: dict[str, str] = {
+    "down": "Down",
+    "service": "Service",
+    "start_assist": "Start assist",
+    "watch": "Watch",
+    "silent": "Silent",
+    "learning": "Learning",
+    "steady": "Steady",
+}
+"""Standings in the order of the call list."""
+
+STANDING_MEANS: dict[str, str] = {
+    "down": "locked out, not heating or cooling",
+    "service": "likely to fail to start; a fault to mend",
+    "start_assist": "likely to fail to start; a start kit would help",
+    "watch": "starting harder than it should",
+    "silent": "nothing heard for longer than usual",
+    "learning": "too little heard to judge",
+    "steady": "starts as it always has",
+}
+FLAGGED = ("down", "service", "start_assist", "watch")
+"""Standings that ask for attention."""
+
+CAUSES: dict[str, str] = {
+    "unequalised_pressures": "pressures not equalised",
+    "low_supply_voltage": "low supply voltage",
+    "weak_run_capacitor": "weak run capacitor",
+    "start_gear_failed": "start gear failed",
+    "cold_soak": "cold soak",
+    "mechanical": "mechanical",
+    "none": "no cause",
+}
+
+WORK: dict[str, str] = {
+    "run_capacitor": "run capacitor replaced",
+    "start_kit_fitted": "start kit fitted",
+    "start_kit_replaced": "start kit replaced",
+    "supply_wiring": "supply wiring mended",
+    "crankcase_heater": "crankcase heater mended",
+    "compressor": "compressor replaced",
+    "refrigerant": "refrigerant circuit worked on",
+    "metering_device": "metering device replaced",
+    "sensor": "sensor replaced",
+    "other": "other work",
+}
+
+START_GEAR: dict[str, str] = {"none": "none", "ptc": "PTC", "relay_kit": "start kit with relay"}
+METERING: dict[str, str] = {"txv": "thermostatic valve", "eev": "electronic valve", "orifice": "fixed orifice"}
+OUTCOME: dict[str, str] = {"ran": "ran", "locked": "locked", "dropped": "dropped"}
+REPAIR: dict[str, str] = {
+    "helped": "It helped",
+    "no_change": "No change",
+    "worse": "Worse since",
+    "too_early": "Too early to tell",
+}
+QUARANTINE: dict[str, str] = {
+    "bad_json": "not JSON that can be read",
+    "missing_field": "a required field is missing",
+    "impossible_value": "a value that no instrument can read",
+    "too_many": "too many records in one message",
+    "unknown_device": "from a device that is not registered",
+    "clock_out_of_range": "dated outside the range that a clock can have",
+    "bad_topic": "on a topic that is not in use",
+    "bad_wave": "a wave that cannot be reduced",
+}
+
+
+def plain(code: str) -> str:
+    """Return a machine-readable code as words."""
+    return code.replace("_", " ")
+
+
+def likely(probability: float) -> str:
+    """Return how sure a probability from 0 to 1 lets one be, in words."""
+    if probability >= 0.9:
+        return "almost certainly"
+    if probability >= 0.7:
+        return "very likely"
+    if probability >= 0.5:
+        return "more likely than not"
+    if probability >= 0.2:
+        return "perhaps"
+    return "unlikely"
