@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +11,8 @@ from ingest.named_sql import queries
 
 if TYPE_CHECKING:
     import psycopg
+
+    from deploy.settings import Settings
 
 _PORT_LINE, _SOCKET_LINE, _ADDRESS_LINE = 3, 4, 5
 """Zero-based lines of postmaster.pid (PostgreSQL documentation, "Database File Layout", table of PGDATA)."""
@@ -29,33 +30,21 @@ def add_options(parser: argparse.ArgumentParser, *, account: bool = True) -> Non
 
 
 def conninfo(arguments: argparse.Namespace) -> str:
-    """Return the address of the database that the options, else the environment, name.
+    """Return the address of the database that the options name, else the settings.
 
     Raises
     ------
     BadInputError
-        Nothing names a database.
+        A setting cannot be used.
     UnavailableError
-        The named data folder has no running stack.
+        No database is named, and no stack runs over the data folder.
     """
     if arguments.database:
         return str(arguments.database)
     if arguments.data:
         return conninfo_of_running(arguments.data)
-    secret = os.environ.get("HALFSECOND_DATABASE_FILE")
-    if secret:
-        try:
-            return Path(secret).read_text(encoding="utf-8").strip()
-        except OSError as error:
-            raise BadInputError(f"HALFSECOND_DATABASE_FILE: {secret} cannot be read ({error.strerror})") from None
-    if os.environ.get("HALFSECOND_DATABASE"):
-        return os.environ["HALFSECOND_DATABASE"]
-    if os.environ.get("HALFSECOND_DATA"):
-        return conninfo_of_running(Path(os.environ["HALFSECOND_DATA"]))
-    raise BadInputError(
-        "no database is named: give --data FOLDER of a demo or stack that is running, or --database, "
-        "or set HALFSECOND_DATABASE"
-    )
+    known = _settings()
+    return known.database or conninfo_of_running(known.data)
 
 
 def conninfo_of_running(data: Path) -> str:
@@ -75,7 +64,8 @@ def conninfo_of_running(data: Path) -> str:
         password = (data / "postgres.password").read_text(encoding="utf-8").strip()
     except FileNotFoundError:
         raise UnavailableError(
-            f"no stack runs over {data}: start one with 'halfsecond serve all --data {data}', or name another folder"
+            f"no stack runs over {data}: start one with 'halfsecond serve all --data {data}', "
+            "or name a database with --data FOLDER, --database or HALFSECOND_DATABASE"
         ) from None
     except OSError as error:
         raise UnavailableError(
@@ -105,7 +95,7 @@ def account(connection: psycopg.Connection, arguments: argparse.Namespace, *, cr
         There is no such account, or several and none is named.
     """
     statements = queries("deploy", "sql/admin.sql")
-    name = arguments.account or os.environ.get("HALFSECOND_ACCOUNT")
+    name = arguments.account or _settings().account
     found: dict[str, int] = dict(connection.execute(statements["accounts_by_name"]).fetchall())
     if name in found:
         return found[name]
@@ -120,3 +110,9 @@ def account(connection: psycopg.Connection, arguments: argparse.Namespace, *, cr
     if found:
         raise BadInputError(f"--account: name one of the {len(found)} accounts; see 'halfsecond account list'")
     raise BadInputError("--account: there is no account yet; add one with 'halfsecond account add NAME'")
+
+
+def _settings() -> Settings:
+    from deploy import settings  # noqa: PLC0415 - it knows the broker too, whose driver few commands need
+
+    return settings.read()

@@ -167,7 +167,6 @@ def _add_device(arguments: argparse.Namespace) -> int:
             raise BadInputError(f"--unit: there is no unit '{unit}'; load it first with 'halfsecond load units FILE'")
         _refuse_taken(ask, device, renew=arguments.renew)
         ask("put_device", device=device, unit_id=units[0]["unit_id"], password_hash=broker_password_hash(password))
-        ask("tell_broker")
     return _said(
         arguments,
         f"{device} reports for {unit}; its password at the broker, shown only now:\n{password}",
@@ -198,7 +197,6 @@ def _remove_device(arguments: argparse.Namespace) -> int:
     with _store(arguments) as ask:
         if not ask("remove_device", device=arguments.device):
             raise BadInputError(f"device: there is no device '{arguments.device}'; see 'halfsecond device list'")
-        ask("tell_broker")
     return _said(arguments, f"device '{arguments.device}' removed; what it sent stays", device=arguments.device)
 
 

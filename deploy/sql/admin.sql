@@ -75,9 +75,6 @@ update device set removed_at = now(), password_hash = null
 where account_id = %(account_id)s and device = %(device)s and removed_at is null
 returning device
 
--- name: tell_broker (the broker's supervisor listens, and writes its password file anew)
-notify halfsecond_devices
-
 -- name: list_tokens
 select name as token, added_at as added
 from token

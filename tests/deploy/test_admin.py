@@ -157,13 +157,6 @@ def test_another_accounts_device_is_neither_taken_nor_named(contractor: Cli) -> 
     assert contractor.sql("select removed_at from device") == [(None,)]
 
 
-def test_the_brokers_supervisor_is_told_of_a_new_device(contractor: Cli) -> None:
-    with psycopg.connect(contractor.database, autocommit=True) as listener:
-        listener.execute("listen halfsecond_devices")
-        contractor("device", "add", "d-0001", "--unit", "u-0001")
-        assert [n.channel for n in listener.notifies(timeout=5, stop_after=1)] == ["halfsecond_devices"]
-
-
 def test_a_token_is_shown_once_and_kept_only_as_a_hash(contractor: Cli) -> None:
     (made,) = contractor.rows("token", "add", "office-screen")
     assert contractor.sql("select hash from token") == [(token_hash(made["token"]),)]

@@ -37,14 +37,22 @@ def test_an_option_goes_before_the_environment(monkeypatch: pytest.MonkeyPatch, 
     assert target.conninfo(arguments()) == "dbname=of_file"
 
 
-def test_no_database_named_is_one_line_with_the_remedy() -> None:
-    with pytest.raises(BadInputError, match=r"^no database is named: give --data FOLDER .*HALFSECOND_DATABASE$"):
-        target.conninfo(arguments())
-
-
 def test_a_folder_without_a_running_stack_is_one_line_with_the_remedy(tmp_path: Path) -> None:
-    with pytest.raises(UnavailableError, match=r"^no stack runs over .*: start one with 'halfsecond serve all --data"):
+    line = (
+        rf"^no stack runs over {tmp_path}: start one with 'halfsecond serve all --data {tmp_path}', or name a database"
+    )
+    with pytest.raises(UnavailableError, match=line):
         target.conninfo(arguments("--data", str(tmp_path)))
+
+
+def test_where_nothing_names_a_database_the_settings_data_folder_is_looked_at(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    with pytest.raises(UnavailableError, match=r"^no stack runs over halfsecond-data: .* HALFSECOND_DATABASE$"):
+        target.conninfo(arguments())
+    monkeypatch.setenv("HALFSECOND_DATA", str(tmp_path))
+    with pytest.raises(UnavailableError, match=rf"^no stack runs over {tmp_path}: "):
+        target.conninfo(arguments())
 
 
 @pytest.mark.stack
