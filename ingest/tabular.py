@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import difflib
 from collections.abc import Iterator, Sequence
 from typing import IO, Any
@@ -140,9 +141,8 @@ def _header(stream: IO[bytes], path: str) -> list[str]:
     if not line.strip():
         raise BadInputError(f"{path}: is empty; its first line must name the columns")
     try:
-        cells = pa.csv.read_csv(pa.BufferReader(line), pa.csv.ReadOptions(autogenerate_column_names=True))
-        names = [str(cells.column(i)[0].as_py()) for i in range(cells.num_columns)]
-    except (pa.ArrowInvalid, UnicodeDecodeError):
+        names = next(csv.reader([line.decode().rstrip("\r\n")], strict=True))
+    except (csv.Error, UnicodeDecodeError):
         raise BadInputError(f"{path}: line 1 is no CSV header in UTF-8; name the columns there") from None
     return names
 
