@@ -108,3 +108,9 @@ def solve(
         events=up if stop_at_speed else None,
     )
     return Reference(found.t, found.y, found.y[5] * pole_pairs / w_b, int(found.nfev))
+
+
+def stalls(machine: Machine, line_v: float, dp_kpa: float, close_deg: float, rtol: float = 1e-6) -> bool:
+    """Return whether a start has not reached 90 % of synchronous speed within a second."""
+    found = solve(machine, line_v, dp_kpa, close_deg, duration_s=1.0, rtol=rtol, stop_at_speed=0.9)
+    return math.isnan(found.reaches(0.8999))

@@ -7,6 +7,8 @@ pressures at 230 V and a run capacitor (training article "Start Capacitor & Inru
 from __future__ import annotations
 
 import math
+import multiprocessing
+from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 import pytest
@@ -15,7 +17,7 @@ from hypothesis import strategies as st
 
 from simulator.machine import REFERENCE_KIT, Machine, StartGear, reference_3_ton, textbook_quarter_hp
 from simulator.motor import Trace, start, trace
-from simulator.reference_path import solve
+from simulator.reference_path import solve, stalls
 from simulator.steady import steady
 
 HALF_CYCLE_MS = 1000 / 120
@@ -250,6 +252,29 @@ def test_pressures_still_apart_after_two_minutes_defeat_an_unassisted_start() ->
     assert start(MOTOR, 230.0, left_kpa[1], gear=REFERENCE_KIT).run_up_s[0] < 0.15
 
 
+def random_machines(count: int, seed: int) -> tuple[Machine, np.ndarray, np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    machine = MOTOR.but(
+        run_cap_uf=rng.uniform(26, 44, count),
+        friction_nm=rng.uniform(0.4, 1.1, count),
+        r_source_ohm=rng.uniform(0, 0.2, count),
+        x_source_ohm=rng.uniform(0, 0.15, count),
+    )
+    return machine, rng.uniform(215, 255, count), rng.uniform(0, 250, count), rng.uniform(0, 180, count)
+
+
+def one_of(machine: Machine, index: int) -> Machine:
+    return machine.but(**{k: float(v[index]) for k, v in vars(machine).items() if np.ndim(v)})
+
+
+def test_compiled_and_general_solver_agree_on_the_time_to_near_full_speed() -> None:
+    machine, volts, dp, angle = random_machines(6, 11)
+    fast = start(machine, volts, dp, angle)
+    for i in range(6):
+        slow = solve(one_of(machine, i), volts[i], dp[i], angle[i], rtol=1e-8, stop_at_speed=0.9)
+        assert fast.near_full_speed_s[i] == pytest.approx(slow.reaches(0.8999), abs=1.5e-3, nan_ok=True)
+
+
 def test_the_error_falls_with_the_fourth_power_of_the_step_while_the_equations_are_smooth() -> None:
     # A held rotor without saturation: the instant of breaking loose and the kink of saturation have no derivatives.
     held = MOTOR.but(sat_a=0.0, friction_nm=1e3)
@@ -268,41 +293,15 @@ def test_the_step_used_is_fine_enough_for_a_moving_rotor() -> None:
 @pytest.mark.slow
 def test_the_compiled_path_calls_the_same_starts_stalled_as_the_general_solver_on_1000_random_machines() -> None:
     machine, volts, dp, angle = random_machines(1000, 5)
-    fast = start(machine, volts, dp, angle, limit_s=1.0)
-    stalled = [
-        math.isnan(
-            solve(one_of(machine, i), volts[i], dp[i], angle[i], duration_s=1.0, stop_at_speed=0.9).reaches(0.8999)
-        )
-        for i in range(1000)
-    ]
-    assert 50 < sum(stalled) < 600
-    assert np.isnan(fast.near_full_speed_s).tolist() == stalled
-
-
-def random_machines(count: int, seed: int) -> tuple[Machine, np.ndarray, np.ndarray, np.ndarray]:
-    rng = np.random.default_rng(seed)
-    machine = MOTOR.but(
-        run_cap_uf=rng.uniform(26, 44, count),
-        friction_nm=rng.uniform(0.4, 1.1, count),
-        r_source_ohm=rng.uniform(0, 0.2, count),
-        x_source_ohm=rng.uniform(0, 0.15, count),
-    )
-    return machine, rng.uniform(215, 255, count), rng.uniform(0, 250, count), rng.uniform(0, 180, count)
-
-
-def one_of(machine: Machine, index: int) -> Machine:
-    return machine.but(**{k: float(v[index]) for k, v in vars(machine).items() if np.ndim(v)})
-
-
-def test_compiled_and_general_solver_agree_on_speed_currents_and_time() -> None:
-    machine, volts, dp, angle = random_machines(6, 11)
-    fast = start(machine, volts, dp, angle)
-    for i in range(6):
-        slow = solve(one_of(machine, i), volts[i], dp[i], angle[i], rtol=1e-8, stop_at_speed=0.9)
-        if np.isnan(fast.near_full_speed_s[i]):
-            assert math.isnan(slow.reaches(0.9))
-        else:
-            assert fast.near_full_speed_s[i] == pytest.approx(slow.reaches(0.8999), abs=1.5e-3)
+    fast = np.isnan(start(machine, volts, dp, angle, limit_s=1.0).near_full_speed_s)
+    with ProcessPoolExecutor(mp_context=multiprocessing.get_context("spawn")) as workers:
+        tasks = [(one_of(machine, i), volts[i], dp[i], angle[i], 1e-6) for i in range(1000)]
+        slow = np.array(list(workers.map(stalls, *zip(*tasks, strict=True), chunksize=50)))
+    assert 50 < slow.sum() < 600
+    # A start on the edge of stalling is decided by the solver's own tolerance: those few are solved more strictly.
+    edge = np.flatnonzero(fast != slow)
+    assert len(edge) <= 10
+    assert [stalls(*tasks[i][:4], 1e-9) for i in edge] == fast[edge].tolist()
 
 
 def energy_j(seen: Trace, motor: Machine) -> tuple[float, float]:
