@@ -16,7 +16,6 @@ import pandas as pd
 import psycopg
 from paho.mqtt import MQTTException, publish
 from paho.mqtt.enums import MQTTProtocolVersion
-from paho.mqtt.publish import AuthParameter
 
 from deploy import settings as environment
 from deploy.embedded.broker import BrokerAddress
@@ -121,7 +120,6 @@ def _wait_for_intake(
     What is published before intake has subscribed for the first time is kept by no broker.
     """
     device, password = next(iter(passwords.items()))
-    auth: AuthParameter | None = {"username": device, "password": password} if broker.user else None
     for _ in range(int(PATIENCE_S / 0.5)):
         # The broker may not know the device yet, or be starting again.
         with contextlib.suppress(MQTTException, OSError):
@@ -131,7 +129,7 @@ def _wait_for_intake(
                 qos=1,
                 hostname=broker.host,
                 port=broker.port,
-                auth=auth,
+                auth={"username": device, "password": password} if broker.user else None,
                 protocol=MQTTProtocolVersion(broker.protocol_version),
             )
         if stop.wait(0.5):
