@@ -38,7 +38,10 @@ _REMEDIES = (
     ),
     (
         r"No matching distribution found for (\S+)",
-        "{0} is not to be had for this Python and machine: use Python 3.11 to 3.13 on 64-bit Linux, macOS or Windows",
+        (
+            "the package index has no {0} for this Python and machine: see to pip's settings, or use "
+            "Python 3.11 to 3.13 on 64-bit Linux, macOS or Windows"
+        ),
     ),
     (r"Permission denied: '([^']+)'", "{0} cannot be written: give it to this user, then type the same again"),
 )
