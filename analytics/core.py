@@ -1,0 +1,336 @@
+"""The one core that replay and the running service share: sums by unit, carried from day to day.
+
+A day is a UTC day. ``advance`` takes in what happened on it, up to an instant; what it has taken in is all that the
+verdict of that instant may know. Nothing here loops over starts or units: a day of the fleet is arrays.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics import (
+    attempts,
+    baseline,
+    channels,
+    drift,
+    features,
+    hazard,
+    locked,
+    noise,
+    outlook,
+    prior,
+    repair,
+    silence,
+)
+from analytics.options import DAY_US, DEFAULT, Options
+from analytics.tables import CLASSES, GEAR, LOCKED, RAN, RESTARTS, Fleet, Ints, Visit
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+NOT_YET = 10**7
+"""A day that never comes: the history of a unit without starts."""
+REFITS_D = (7, 14, 28, 42, 56)
+REFIT_EVERY_D = 28
+
+# Before any start is seen (assumptions; the fleet's own data overrule them): a run-up of a fifth of a second, longer
+# after short rests and in cold, and falling with voltage as torque rises with its square.
+BEFORE_MEAN = np.array([np.log(0.2), 0.0, 0.05, 0.05, 0.1, 0.0, 0.05, -0.25, 0.1, 0.0])
+BEFORE_SPREAD = np.array([0.6, 0.15, 0.15, 0.15, 0.12, 0.08, 0.1, 0.1, 0.15, 0.1])
+BEFORE_UNIT_SD = np.array([0.25, 0.1, 0.12, 0.1, 0.08, 0.05, 0.08, 0.06, 0.06, 0.05])
+
+
+@dataclass
+class State:
+    """All that is carried from one day to the next, one row a unit."""
+
+    options: Options
+    day: int
+    first_day: int
+    gear: Ints
+    first_at: Ints
+    since_day: Ints
+    timed: Ints
+    restarted: Bools
+    flagged_before: Bools
+    run_up: baseline.Stream
+    side: dict[str, baseline.Stream]
+    noise: noise.Noise
+    drift: drift.Drift
+    rate: locked.Rate
+    hazard: hazard.Hazard
+    tries: attempts.Attempts
+    sample: outlook.Sample
+    activity: silence.Activity
+    after: repair.After
+    locked_first: int
+    lockouts: int
+
+    @property
+    def usable(self) -> Bools:
+        """Which units have a baseline."""
+        return self.run_up.base_blocks > 0
+
+
+def _klass(fleet: Fleet, gear: Ints) -> Ints:
+    return fleet.metering * (len(GEAR) + 1) + gear
+
+
+def begin(fleet: Fleet, options: Options = DEFAULT) -> State:
+    """Return the state of a fleet before its first start."""
+    units = fleet.size
+    before = baseline.prior_before_data(BEFORE_MEAN, BEFORE_SPREAD, BEFORE_UNIT_SD, CLASSES)
+    return State(
+        options=options,
+        day=-1,
+        first_day=-1,
+        gear=fleet.gear.copy(),
+        first_at=np.full(units, NOT_YET * DAY_US, dtype=np.int64),
+        since_day=np.full(units, NOT_YET, dtype=np.int64),
+        timed=np.zeros(units, dtype=np.int64),
+        restarted=np.zeros(units, dtype=bool),
+        flagged_before=np.zeros(units, dtype=bool),
+        run_up=baseline.begin(_klass(fleet, fleet.gear), before),
+        side=channels.begin(units),
+        noise=noise.begin(),
+        drift=drift.begin(units),
+        rate=locked.begin(units),
+        hazard=hazard.begin(),
+        tries=attempts.begin(units),
+        sample=outlook.begin(units),
+        activity=silence.begin(units),
+        after=repair.begin(units),
+        locked_first=0,
+        lockouts=0,
+    )
+
+
+def excess(state: State) -> Floats:
+    """Return each unit's present drift in ln run-up, shrunk towards none by what is not known of it."""
+    stream = state.run_up
+    u, var, own = drift.score(
+        stream.recent_n,
+        stream.recent_m,
+        drift.ratio(stream.recent_w),
+        stream.mean,
+        stream.cov,
+        state.options.wander_sd,
+        features.LEVEL,
+    )
+    safe = np.where(own > 0, own, 1.0)
+    trust = 0.2**2 / (0.2**2 + var / safe**2)
+    return np.where(own > 0, trust * u / safe, 0.0)
+
+
+def advance(state: State, fleet: Fleet, day: int, until: int | None = None) -> None:
+    """Take in one day of the fleet, or the part of it up to and including an instant; days must rise by one.
+
+    Parameters
+    ----------
+    state : changed in place
+    day : days since 1970
+    until : instant, microseconds since 1970 UTC; the end of the day by default
+    """
+    end = (day + 1) * DAY_US - 1
+    until = end if until is None else min(until, end)
+    state.day = day
+    locked.turn(state.rate, day)
+    silence.turn(state.activity, day)
+    visits = [v for v in fleet.visits if day * DAY_US <= v.at <= until]
+    rows = fleet.starts.rows(day)
+    turn = np.zeros(rows.stop - rows.start, dtype=np.int64)
+    for v in visits:
+        turn += (fleet.starts.unit[rows] == v.unit) & (fleet.starts.at[rows] >= v.at)
+    turn[fleet.starts.at[rows] > until] = -1
+    told = _told(fleet, day, until)
+    sums: list[baseline.DaySums] = []
+    for number in range(int(max([turn.max(initial=0), *_order(visits)])) + 1):
+        if number:
+            _visit(state, fleet, [v for v, n in zip(visits, _order(visits), strict=True) if n == number], day)
+        pick = np.flatnonzero(turn == number) + rows.start
+        if state.first_day < 0 and len(pick):
+            state.first_day = day
+        sums.append(_take(state, fleet, pick, day, told if number == 0 else (told[0][:0], told[1][:0])))
+    rests = fleet.decays
+    part = slice(int(np.searchsorted(rests.day, day)), int(np.searchsorted(rests.day, day, side="right")))
+    if until == end:
+        channels.take_rests(state.side, rests, part, state.options)
+    _close(state, sums, day)
+
+
+def _told(fleet: Fleet, day: int, until: int) -> tuple[Ints, Ints]:
+    unit, at = fleet.lockouts
+    part = slice(int(np.searchsorted(at, day * DAY_US)), int(np.searchsorted(at, until, side="right")))
+    return unit[part], at[part]
+
+
+def _order(visits: Sequence[Visit]) -> list[int]:
+    """Return for each visit of a day its number among those of its unit, from 1."""
+    count: dict[int, int] = {}
+    out = []
+    for v in visits:
+        count[v.unit] = count.get(v.unit, 0) + 1
+        out.append(count[v.unit])
+    return out
+
+
+def _visit(state: State, fleet: Fleet, visits: Sequence[Visit], day: int) -> None:
+    units = np.array([v.unit for v in visits], dtype=np.int64)
+    locked_out = (state.tries.lockouts[units] > 0) & ((day + 1) * DAY_US - state.tries.lockout_at[units] <= 15 * DAY_US)
+    state.flagged_before[units] = state.drift.alarm[units] | state.rate.alarm[units] | locked_out
+    repair.visit(state.after, state.run_up, units, np.array([v.at for v in visits], dtype=np.int64), state.usable)
+    drift.clear(state.drift, units)
+    locked.clear(state.rate, units, forget=True)
+    baseline.forget_recent(state.run_up, units)
+    anew = np.array([v.unit for v in visits if RESTARTS & set(v.work)], dtype=np.int64)
+    fitted = np.array([v.unit for v in visits if "start_kit_fitted" in v.work], dtype=np.int64)
+    state.gear[fitted] = GEAR.index("relay_kit")
+    state.run_up.klass[fitted] = _klass(fleet, state.gear)[fitted]
+    for stream in (state.run_up, *state.side.values()):
+        baseline.restart(stream, anew, day)
+    anew = anew[state.since_day[anew] < NOT_YET]
+    state.since_day[anew] = day
+    state.timed[anew] = 0
+    state.rate.starts[anew] = 0
+    state.restarted[anew] = True
+
+
+def _take(state: State, fleet: Fleet, pick: Ints, day: int, told: tuple[Ints, Ints]) -> baseline.DaySums:
+    starts, options = fleet.starts, state.options
+    unit, at, outcome = starts.unit[pick], starts.at[pick], starts.outcome[pick]
+    field = {name: values[pick].astype(np.float64) for name, values in starts.measured.items()}
+    np.minimum.at(state.first_at, unit, at)
+    state.since_day[unit] = np.minimum(state.since_day[unit], day)
+    off_s = _off_s(state, unit, at, field)
+    first, lockouts = attempts.take(state.tries, unit, at, outcome, field["retry"].astype(np.float32), told)
+    silence.take(state.activity, day, unit, field["outdoor_c"])
+    x = features.conditions(off_s, field["outdoor_c"], field["line_v"], field["close_deg"], fleet.reference_v[unit])
+    sums = _run_up(state, unit, x, outcome, field)
+    _rate(state, day, unit, x, starts.seq[pick], first, outcome == LOCKED)
+    state.lockouts += len(lockouts)
+    outlook.take(state.sample, unit[first], at[first], x[first], off_s[first], field["outdoor_c"][first])
+    side = channels.values(starts, pick, fleet.reference_v)
+    for name, (value, design) in side.items():
+        channels.take(state.side, name, unit, value, design, options)
+    return sums
+
+
+def _off_s(state: State, unit: Ints, at: Ints, field: dict[str, Floats]) -> Floats:
+    """Return the rest before each start; where it was not sent it follows from the start before and the run after it."""
+    before = np.roll(at, 1)
+    first = np.diff(unit, prepend=-1) != 0
+    before = np.where(first, np.maximum(state.tries.last_start_at[unit], attempts.NEVER // 2), before)
+    derived = (at - before) / 1e6 - field["ran_s"]
+    return np.where(np.isnan(field["off_s"]), np.where(derived >= 0, derived, np.nan), field["off_s"])
+
+
+def _run_up(
+    state: State, unit: Ints, x: Floats, outcome: NDArray[np.int8], field: dict[str, Floats]
+) -> baseline.DaySums:
+    timed = (outcome == RAN) & (field["run_up_s"] > 0)
+    unit, x = unit[timed], x[timed]
+    y = np.log(field["run_up_s"][timed])
+    angled = ~np.isnan(field["close_deg"][timed])
+    stream = state.run_up
+    level = np.einsum("np,np->n", x, stream.mean[unit])
+    centre = level + excess(state)[unit]
+    variance = noise.variance(state.noise, centre, angled)
+    # Outliers count as four standard deviations off the unit's present level, wherever that stands.
+    width = 4.0 * np.sqrt(variance + stream.cov[unit, 0, 0])
+    y = np.clip(y, centre - width, centre + width)
+    noise.take(state.noise, unit, y - level, centre, np.sqrt(variance), angled)
+    sums = baseline.day_sums(unit, x, y, 1.0 / variance, state.options.day_sd**2)
+    baseline.add(stream, sums, state.options)
+    state.timed[sums.unit] += sums.starts
+    return sums
+
+
+def _rate(state: State, day: int, unit: Ints, x: Floats, seq: Ints, first: Bools, is_locked: Bools) -> None:
+    usable = state.usable
+    gathering = repair.open_units(state.after, (day + 1) * DAY_US)
+    # While a unit learns anew after a visit, what was normal for it before is the healthy reference.
+    old = ~usable & state.after.known & gathering
+    mean = np.where(old[:, None], state.after.mean, state.run_up.mean)
+    level = np.einsum("np,np->n", x, mean[unit])
+    design = hazard.design(level, x)
+    p = hazard.probability(state.hazard, design)
+    moved = np.where(usable, excess(state), 0.0)
+    p_now = hazard.probability(state.hazard, hazard.design(level + moved[unit], x))
+    locked.take(state.rate, day, unit, is_locked, first, p, p_now, usable)
+    healthy = usable & ~state.drift.alarm & ~state.rate.alarm
+    hazard.take(state.hazard, design, is_locked, seq, first & healthy[unit])
+    state.locked_first += int(np.sum(first & is_locked))
+    counts = first & gathering[unit]
+    state.after.locked += np.bincount(unit[counts], weights=is_locked[counts], minlength=len(usable))
+    state.after.expected += np.bincount(unit[counts], weights=p[counts], minlength=len(usable))
+
+
+def _close(state: State, sums: Sequence[baseline.DaySums], day: int) -> None:
+    """End a day: learn, test, and now and then fit the fleet's priors anew."""
+    options = state.options
+    seen: set[int] = set()
+    parts = []
+    for part in reversed(sums):
+        # Of a unit that was visited during the day only what came after the last visit is tested.
+        new = np.array([u not in seen for u in part.unit.tolist()], dtype=bool)
+        seen.update(part.unit.tolist())
+        parts.append(baseline.DaySums(part.unit[new], part.n[new], part.m[new], part.starts[new]))
+    whole = baseline.DaySums(*(np.concatenate([getattr(p, f) for p in parts]) for f in ("unit", "n", "m", "starts")))
+    repair.take(state.after, whole, repair.open_units(state.after, (day + 1) * DAY_US))
+    baseline.learn(state.run_up, day, state.since_day, options)
+    for stream in state.side.values():
+        baseline.learn(stream, day, state.since_day, options)
+    usable = state.usable
+    drift.follow(state.drift, state.run_up, whole, day, usable, options)
+    locked.follow(state.rate, day, usable, options)
+    age = day - state.first_day + 1
+    if state.first_day >= 0 and (age in REFITS_D or (age > REFITS_D[-1] and age % REFIT_EVERY_D == 0)):
+        _refit(state)
+
+
+def _refit(state: State) -> None:
+    noise.fit(state.noise)
+    hazard.fit(state.hazard)
+    for stream in (state.run_up, *state.side.values()):
+        stream.prior = prior.fit(stream)
+        baseline.solve(stream, np.arange(len(stream.klass)))
+
+
+def run(
+    fleet: Fleet, instants: Sequence[int], options: Options = DEFAULT, state: State | None = None
+) -> Iterator[tuple[int, State]]:
+    """Yield the state at each of the rising instants (microseconds since 1970 UTC).
+
+    The state yielded is live: read it before asking for the next.
+    """
+    if state is None:
+        state = begin(fleet, options)
+    for instant in instants:
+        today = instant // DAY_US
+        if state.day < 0:
+            first = int(fleet.starts.day[0]) if len(fleet.starts.day) else today
+            state.day = min(first, today) - 1
+        while state.day < today - 1:
+            advance(state, fleet, state.day + 1)
+        if _anything(fleet, today, instant):
+            part = copy.deepcopy(state)
+            advance(part, fleet, today, instant)
+            yield instant, part
+        else:
+            yield instant, state
+
+
+def _anything(fleet: Fleet, day: int, until: int) -> bool:
+    """Return whether a day has brought anything up to an instant."""
+    begins = day * DAY_US
+    rows = fleet.starts.rows(day)
+    return (
+        bool(np.any(fleet.starts.at[rows] <= until))
+        or any(begins <= v.at <= until for v in fleet.visits)
+        or bool(np.any((fleet.lockouts[1] >= begins) & (fleet.lockouts[1] <= until)))
+    )

@@ -1,0 +1,192 @@
+"""Does a unit start slower than its own baseline expects? A score test in three directions, its size, and since when.
+
+The evidence is the sum of a prediction error and of what the baseline does not know itself, so that a unit which meets
+its first cold spell is not taken for a faulty one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics import features
+from analytics.baseline import DaySums, Stream
+from analytics.options import Options
+from analytics.tables import Ints
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+DIRECTIONS = (features.LEVEL, features.REST_SLOW, features.SOAK)
+"""Always; after short rests; after cold soaks."""
+NULL_SCALE = 1.4
+"""Scale of z on healthy units where the fleet is too small to show it."""
+NULL_UNITS = 30.0
+CALM_DAYS = 7
+Z90 = 1.6448536269514722
+"""95th percentile of the standard normal: half-width of a 90 % interval."""
+
+
+@dataclass
+class Drift:
+    """State of the test, one entry a unit (and direction)."""
+
+    z: Floats
+    evidence: Floats
+    strongest: Ints
+    alarm: Bools
+    since_day: Ints
+    calm: Ints
+    cusum: Floats
+    cusum_from: Ints
+    scale: Floats
+
+
+def begin(units: int) -> Drift:
+    """Return the state before any test."""
+    k = len(DIRECTIONS)
+    return Drift(
+        z=np.zeros((units, k)),
+        evidence=np.zeros(units),
+        strongest=np.zeros(units, dtype=np.int64),
+        alarm=np.zeros(units, dtype=bool),
+        since_day=np.full(units, -1, dtype=np.int64),
+        calm=np.zeros(units, dtype=np.int64),
+        cusum=np.zeros((units, k)),
+        cusum_from=np.full((units, k), -1, dtype=np.int64),
+        scale=np.full(k, NULL_SCALE),
+    )
+
+
+def score(
+    n: Floats, m: Floats, ratio: Floats, mean: Floats, cov: Floats, wander_sd: float, direction: int
+) -> tuple[Floats, Floats, Floats]:
+    """Return excess sum, its variance and the information of units in one direction.
+
+    Parameters
+    ----------
+    n, m : (units, p, p), (units, p) sums of the span tested
+    ratio : (units,) sum of squared over sum of weights of those sums: 1 without decay
+    mean, cov : (units, p), (units, p, p) of the baseline
+    wander_sd : harmless wandering of the level
+    direction : column of the features
+
+    Returns
+    -------
+    u, variance, information : (units,); the effect is ``u / information``, z is ``u / sqrt(variance)``
+    """
+    row = n[:, direction, :]
+    u = m[:, direction] - np.einsum("up,up->u", row, mean)
+    own = n[:, direction, direction]
+    known = np.einsum("up,upq,uq->u", row, cov, row) + wander_sd**2 * row[:, 0] ** 2
+    return u, own * ratio + known, own
+
+
+def ratio(weights: Floats) -> Floats:
+    """Return the ratio of squared to plain weights of decaying sums, 1 where there are none."""
+    return np.where(weights[:, 0] > 0, weights[:, 1] / np.where(weights[:, 0] > 0, weights[:, 0], 1.0), 1.0)
+
+
+def _excursion(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools, options: Options) -> None:
+    """Follow each direction's own cumulative sum by day: an alarm dates from where it last left zero."""
+    u = sums.unit[usable[sums.unit]]
+    pick = usable[sums.unit]
+    if len(u) == 0:
+        return
+    one = np.ones(len(u))
+    for k, direction in enumerate(DIRECTIONS):
+        total, var, own = score(
+            sums.n[pick], sums.m[pick], one, stream.mean[u], stream.cov[u], options.wander_sd, direction
+        )
+        step = np.where(own > 0.05, total / np.sqrt(np.maximum(var, 1e-12)) / state.scale[k], 0.0)
+        before = state.cusum[u, k]
+        after = np.clip(before + step - 0.75, 0.0, 50.0)
+        begins = (before <= 0) & (after > 0)
+        state.cusum_from[u[begins], k] = day
+        state.cusum[u, k] = after
+
+
+def follow(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools, options: Options) -> None:
+    """Test all units at the end of a day, and set or clear their alarms.
+
+    Parameters
+    ----------
+    sums : the day's sums, already added to ``stream``
+    usable : (units,) whether the unit has a baseline
+    """
+    _excursion(state, stream, sums, day, usable, options)
+    decay = ratio(stream.recent_w)
+    active = np.zeros(len(usable), dtype=bool)
+    active[sums.unit] = True
+    for k, direction in enumerate(DIRECTIONS):
+        u, var, own = score(
+            stream.recent_n, stream.recent_m, decay, stream.mean, stream.cov, options.wander_sd, direction
+        )
+        told = usable & (own >= 1.0)
+        state.z[:, k] = np.where(told, u / np.sqrt(np.maximum(var, 1e-12)), 0.0)
+        _rescale(state, k, state.z[told & active, k])
+    scaled = np.maximum(state.z / state.scale, 0.0)
+    state.strongest = np.argmax(scaled, axis=1)
+    state.evidence = 0.5 * scaled.max(axis=1) ** 2
+    fresh = usable & ~state.alarm & (state.evidence > options.drift_nats)
+    start = state.cusum_from[np.arange(len(usable)), state.strongest]
+    state.since_day = np.where(fresh, np.where(start >= 0, start, day), state.since_day)
+    state.alarm |= fresh
+    state.calm = np.where(state.evidence < 1.0, state.calm + active, 0)
+    clear(state, np.flatnonzero(state.alarm & ((state.calm >= CALM_DAYS) | ~usable)))
+
+
+def _rescale(state: Drift, k: int, z: Floats) -> None:
+    """Let the lower half of the fleet say how wide healthy z is: faults widen the upper half only."""
+    if len(z) < 10:
+        return
+    middle, low = np.quantile(z, [0.5, 0.1])
+    seen = (middle - low) / 1.2816
+    share = len(z) / (len(z) + NULL_UNITS)
+    today = np.clip(share * seen + (1 - share) * NULL_SCALE, 0.9, 4.0)
+    state.scale[k] += 0.1 * (today - state.scale[k])
+
+
+def clear(state: Drift, units: Ints) -> None:
+    """Take back the alarms of units."""
+    state.alarm[units] = False
+    state.since_day[units] = -1
+    state.calm[units] = 0
+    state.cusum[units] = 0.0
+    state.cusum_from[units] = -1
+
+
+@dataclass(frozen=True)
+class Effect:
+    """Run-up time against expectation, one entry a unit; NaN where nothing recent is known."""
+
+    expected_s: Floats
+    now_s: Floats
+    drift: Floats
+    low: Floats
+    high: Floats
+    log_excess: Floats
+    log_sd: Floats
+
+
+def effect(state: Drift, stream: Stream, usable: Bools, options: Options) -> Effect:
+    """Return how much longer run-up takes now than expected under the conditions met, with a 90 % interval."""
+    u, var, own = score(
+        stream.recent_n, stream.recent_m, ratio(stream.recent_w), stream.mean, stream.cov, options.wander_sd, 0
+    )
+    told = usable & (own > 0)
+    safe = np.where(told, own, 1.0)
+    excess = np.where(told, u / safe, np.nan)
+    sd = np.where(told, np.sqrt(np.maximum(var, 0.0)) / safe, np.nan) * max(1.0, float(state.scale[0]))
+    expected = np.where(told, np.exp(np.einsum("up,up->u", stream.recent_n[:, 0, :], stream.mean) / safe), np.nan)
+    return Effect(
+        expected_s=expected,
+        now_s=expected * np.exp(excess),
+        drift=np.expm1(excess),
+        low=np.expm1(excess - Z90 * sd),
+        high=np.expm1(excess + Z90 * sd),
+        log_excess=excess,
+        log_sd=sd,
+    )

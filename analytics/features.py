@@ -1,0 +1,79 @@
+"""The conditions of a start as numbers: what makes a healthy compressor start slower or faster.
+
+Rest (pressures decay after a stop), outdoor temperature (oil and refrigerant), line voltage before the start and the
+point on the voltage wave at closing. Never the voltage during the start, nor measured pressure: those lie between a
+fault and its effect, and adjusting for them would hide it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+NAMES = ("level", "rest_1.5min", "rest_4min", "rest_12min", "cold", "hot", "soak", "volts", "angle_cos", "angle_sin")
+WIDTH = len(NAMES)
+LEVEL, REST_FAST, REST, REST_SLOW, COLD, HOT, SOAK, VOLTS, ANGLE_COS, ANGLE_SIN = range(WIDTH)
+
+REST_MIN = (1.5, 4.0, 12.0)
+"""Time constants of the rest terms, minutes: they span bleed through an orifice to a tight valve."""
+COLD_FROM_C, COLD_SPAN_C = 10.0, 20.0
+HOT_FROM_C, HOT_SPAN_C = 20.0, 15.0
+SOAK_FULL_MIN = 240.0
+REFERENCE_V = 240.0
+
+
+def weather(outdoor_c: Floats, off_s: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the three temperature terms of starts at a temperature after a rest.
+
+    Parameters
+    ----------
+    outdoor_c : array [°C], -90 to 70; NaN stands for 15 °C, where all three are zero
+    off_s : array [s], seconds since the last stop; NaN stands for a long rest
+
+    Returns
+    -------
+    cold, hot, soak : arrays [-]; cold is 1 at -10 °C, hot is 1 at 35 °C, soak is cold after four hours of rest
+    """
+    temperature = np.where(np.isnan(outdoor_c), 15.0, outdoor_c)
+    cold = np.maximum(0.0, COLD_FROM_C - temperature) / COLD_SPAN_C
+    hot = np.maximum(0.0, temperature - HOT_FROM_C) / HOT_SPAN_C
+    rest_min = np.where(np.isnan(off_s), SOAK_FULL_MIN, off_s / 60.0)
+    return cold, hot, cold * np.minimum(1.0, rest_min / SOAK_FULL_MIN)
+
+
+def conditions(
+    off_s: Floats, outdoor_c: Floats, line_v: Floats, close_deg: Floats, reference_v: Floats | float = REFERENCE_V
+) -> Floats:
+    """Return the condition features of starts, one row a start.
+
+    A condition that is not known stands at its reference, so that it says nothing: a long rest, 15 °C, the reference
+    voltage, no angle.
+
+    Parameters
+    ----------
+    off_s : array [s], 0 and up
+    outdoor_c : array [°C], -90 to 70
+    line_v : array [V], before the start
+    close_deg : array [°], 0 to 180: the angle enters by its double, since the two half waves are alike
+    reference_v : array or scalar [V], the nameplate voltage where it is known
+
+    Returns
+    -------
+    array of shape (starts, 10) [-], columns as in ``NAMES``
+    """
+    out = np.zeros((len(off_s), WIDTH))
+    out[:, LEVEL] = 1.0
+    rest_min = np.where(np.isnan(off_s), np.inf, off_s / 60.0)
+    for column, tau_min in zip((REST_FAST, REST, REST_SLOW), REST_MIN, strict=True):
+        out[:, column] = np.exp(-rest_min / tau_min)
+    out[:, COLD], out[:, HOT], out[:, SOAK] = weather(outdoor_c, off_s)
+    known = line_v > 0
+    ratio = np.where(known, line_v / reference_v, 1.0)
+    out[:, VOLTS] = 10.0 * np.log(ratio)
+    twice = np.radians(2.0 * close_deg)
+    angled = ~np.isnan(close_deg)
+    out[:, ANGLE_COS] = np.where(angled, np.cos(twice), 0.0)
+    out[:, ANGLE_SIN] = np.where(angled, np.sin(twice), 0.0)
+    return out

@@ -1,0 +1,121 @@
+"""Does a unit lock more often than the conditions explain? Expected against seen, a sequential test, and since when.
+
+References
+----------
+.. [1] Reynolds & Stoumbos (1999), A CUSUM chart for monitoring a proportion, J. Quality Technology 31, 87-108.
+.. [2] Garwood (1936), Fiducial limits for the Poisson distribution, Biometrika 28, 437-442; here as gamma quantiles
+   under the half-event prior.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaincinv
+
+from analytics.options import Options
+from analytics.tables import Ints
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+WINDOW_D = 28
+FOLD = 20.0
+"""The sequential test looks for a rate this many times the expected."""
+HALF = 0.5
+N, SEEN, EXPECTED, EXPECTED_NOW, ALL = range(5)
+
+
+@dataclass
+class Rate:
+    """Counts by day of the last 28, (units, 28, 5), totals older than that, and the test; one entry a unit."""
+
+    ring: Floats
+    old: Floats
+    starts: Ints
+    score: Floats
+    score_from: Ints
+    alarm: Bools
+    since_day: Ints
+
+
+def begin(units: int) -> Rate:
+    """Return the state before the first start."""
+    return Rate(
+        ring=np.zeros((units, WINDOW_D, 5)),
+        old=np.zeros((units, 2)),
+        starts=np.zeros(units, dtype=np.int64),
+        score=np.zeros(units),
+        score_from=np.full(units, -1, dtype=np.int64),
+        alarm=np.zeros(units, dtype=bool),
+        since_day=np.full(units, -1, dtype=np.int64),
+    )
+
+
+def turn(state: Rate, day: int) -> None:
+    """Begin a day: what is 28 days old leaves the window."""
+    slot = day % WINDOW_D
+    state.old += state.ring[:, slot, SEEN : EXPECTED + 1]
+    state.ring[:, slot] = 0.0
+
+
+def frailty(state: Rate) -> Floats:
+    """Return how many times the expected rate a unit has shown in the past, up to 28 days ago."""
+    return np.clip((HALF + state.old[:, 0]) / (HALF + state.old[:, 1]), 0.5, 20.0)
+
+
+def take(state: Rate, day: int, unit: Ints, locked: Bools, first: Bools, p: Floats, p_now: Floats, use: Bools) -> None:
+    """Add a span of starts to the counts, and to the test for the units in use.
+
+    Parameters
+    ----------
+    p, p_now : probability that the start locks by the unit's baseline, and with its present drift
+    use : (units,) whether the unit has a baseline
+    """
+    units = len(state.score)
+    slot = day % WINDOW_D
+    f = first.astype(float)
+    for column, value in ((N, f), (SEEN, f * locked), (EXPECTED, f * p), (EXPECTED_NOW, f * p_now), (ALL, None)):
+        state.ring[:, slot, column] += np.bincount(unit, weights=value, minlength=units)
+    state.starts += np.bincount(unit, minlength=units)
+    seen = np.bincount(unit, weights=f * locked, minlength=units)
+    drain = np.bincount(unit, weights=f * np.log1p(p * (FOLD - 1.0)), minlength=units)
+    after = np.maximum(0.0, state.score + np.log(FOLD) * seen - frailty(state) * drain)
+    state.score_from = np.where((state.score <= 0) & (after > 0), day, state.score_from)
+    state.score = np.where(use, after, 0.0)
+
+
+def follow(state: Rate, day: int, usable: Bools, options: Options) -> None:
+    """Set or clear alarms at the end of a day."""
+    fresh = usable & ~state.alarm & (state.score > options.locked_nats)
+    state.since_day = np.where(fresh, np.where(state.score_from >= 0, state.score_from, day), state.since_day)
+    state.alarm |= fresh
+    clear(state, np.flatnonzero(state.alarm & ((state.score < 1.0) | ~usable)), forget=False)
+
+
+def clear(state: Rate, units: Ints, *, forget: bool) -> None:
+    """Take back alarms; ``forget`` also empties the test and the window, as after a visit."""
+    state.alarm[units] = False
+    state.since_day[units] = -1
+    if forget:
+        state.score[units] = 0.0
+        state.score_from[units] = -1
+        state.ring[units] = 0.0
+        state.old[units] = 0.0
+
+
+def interval(seen: Floats, expected: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the posterior mean and 90 % interval of the ratio of the true to the expected rate.
+
+    Parameters
+    ----------
+    seen, expected : arrays of counts
+
+    Returns
+    -------
+    ratio, low, high : arrays; the posterior is gamma with shape ``seen + 1/2`` and rate ``expected + 1/2``
+    """
+    shape, rate = seen + HALF, expected + HALF
+    return shape / rate, gammaincinv(shape, 0.05) / rate, gammaincinv(shape, 0.95) / rate

@@ -1,0 +1,55 @@
+"""The settings of the verdicts: thresholds, windows and costs, each with what it means; the defaults are the shipped ones."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+DAY_US = 86_400_000_000
+HOUR_US = 3_600_000_000
+
+
+@dataclass(frozen=True)
+class Options:
+    """What an account may set about its verdicts.
+
+    The evidence thresholds are in nats (natural-log units of likelihood ratio): each further nat makes a false alarm
+    about e times rarer. The costs are in any one currency, or in hours of work: only their ratios matter.
+    """
+
+    min_days: int = 7
+    """Days of history before a unit gets a verdict."""
+    min_active_days: int = 4
+    """Days with at least one timed start among them."""
+    min_starts: int = 30
+    """Starts with a run-up time before a unit gets a verdict."""
+    level_days: int = 60
+    """Age up to which the run-up level itself is learned; after it only what conditions do to it."""
+    block_days: int = 28
+    """Length of one block of learning."""
+    recent_half_life_d: float = 3.0
+    """Half-life of the recent sums in days with starts."""
+    slow_half_life_d: float = 7.0
+    """Half-life of the slower sums that causes and repairs are read from."""
+    wander_sd: float = 0.02
+    """Standard deviation of the harmless wandering of ln run-up around its own baseline."""
+    day_sd: float = 0.03
+    """Standard deviation of what all starts of one day of a unit share."""
+    drift_nats: float = 10.0
+    """Evidence at which a unit's run-up time counts as drifted."""
+    locked_nats: float = 8.0
+    """Evidence at which a unit's rate of locked starts counts as raised."""
+    watch_nats: float = 5.0
+    """Evidence of either kind at which a unit is watched."""
+    watch_lockout_7d: float = 0.10
+    """Probability of a lockout within 7 days at which a unit is watched."""
+    cause_margin: float = 0.6
+    """Share of the posterior that one cause needs before it is acted upon."""
+    planned_visit_cost: float = 1.0
+    """A visit on a day of one's own choosing: the unit of the other costs."""
+    emergency_visit_cost: float = 2.5
+    """A visit out of hours, because the unit is down."""
+    cold_house_cost: float = 4.0
+    """What a customer without heat costs beyond the visit, in deep cold; common practice sets it above the visit."""
+
+
+DEFAULT = Options()

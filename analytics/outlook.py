@@ -1,0 +1,151 @@
+"""How likely a unit is to lock out within 7 and 14 days, under the site's forecast or else as it has lately been.
+
+The last starts of the unit stand for those to come: their rests, voltages and hours stay, the temperature becomes the
+forecast's, the expected run-up moves by the present drift, and the fleet's hazard gives the chance that each locks.
+A locked start becomes a lockout when its retries lock too, in the share that the fleet shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics import features, hazard
+from analytics.hazard import Hazard
+from analytics.options import HOUR_US
+from analytics.tables import Ints, Issue
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+SAMPLE = 24
+"""Recent first attempts kept a unit, two a day."""
+A_DAY = 2
+DAYS = 14
+LOCKOUT_SHARE = (1.5, 5.0)
+"""Lockouts and locked first attempts that the share is held to before the fleet has shown its own."""
+
+
+@dataclass
+class Sample:
+    """Recent first attempts of each unit: features (units, 24, p), rest and air temperature, hour; a ring."""
+
+    x: Floats
+    off_s: Floats
+    outdoor_c: Floats
+    hour: Ints
+    filled: Ints
+
+
+def begin(units: int) -> Sample:
+    """Return an empty sample."""
+    return Sample(
+        x=np.zeros((units, SAMPLE, features.WIDTH)),
+        off_s=np.full((units, SAMPLE), np.nan),
+        outdoor_c=np.full((units, SAMPLE), np.nan),
+        hour=np.zeros((units, SAMPLE), dtype=np.int64),
+        filled=np.zeros(units, dtype=np.int64),
+    )
+
+
+def take(sample: Sample, unit: Ints, at: Ints, x: Floats, off_s: Floats, outdoor_c: Floats) -> None:
+    """Keep two of the day's first attempts of each unit; they stand by unit and instant."""
+    if len(unit) == 0:
+        return
+    starts = np.flatnonzero(np.diff(unit, prepend=-1))
+    size = np.diff(np.append(starts, len(unit)))
+    for j in range(A_DAY):
+        row = starts + (2 * j + 1) * size // (2 * A_DAY)
+        u = unit[row]
+        place = sample.filled[u] % SAMPLE
+        sample.x[u, place] = x[row]
+        sample.off_s[u, place] = off_s[row]
+        sample.outdoor_c[u, place] = outdoor_c[row]
+        sample.hour[u, place] = (at[row] // HOUR_US) % 24
+        sample.filled[u] += 1
+
+
+def forecast_hours(issues: Sequence[Issue], as_of: int) -> Floats:
+    """Return the latest forecast issued by an instant, °C for each of the next 336 hours, NaN where it says nothing."""
+    out = np.full(DAYS * 24, np.nan)
+    known = [issue for issue in issues if issue.issued <= as_of]
+    if known:
+        hour = (known[-1].at - as_of) // HOUR_US
+        ahead = (hour >= 0) & (hour < len(out))
+        out[hour[ahead]] = known[-1].outdoor_c[ahead]
+    return out
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """Probabilities of a lockout, and whether the forecast was there and reached far enough."""
+
+    lockout_7d: Floats
+    lockout_14d: Floats
+    forecast: Bools
+    reaches: Bools
+    coldest_c: Floats
+
+
+def look(
+    sample: Sample,
+    model: Hazard,
+    mean: Floats,
+    excess: Floats,
+    starts_a_day: Floats,
+    proneness: Floats,
+    lockout_share: float,
+    site_hours: Mapping[str, Floats],
+    site: Sequence[str | None],
+    as_of: int,
+) -> Outlook:
+    """Return the outlook of all units.
+
+    Parameters
+    ----------
+    mean : (units, p) baseline coefficients
+    excess : (units,) present drift in ln run-up, shrunk by what is not known of it
+    starts_a_day, proneness : (units,) expected first attempts a day, and times the hazard that the unit locks
+    lockout_share : share of locked first attempts that become lockouts
+    site_hours : °C for the next 336 hours by site
+    as_of : instant, microseconds since 1970 UTC
+    """
+    units = len(mean)
+    now_hour = (as_of // HOUR_US) % 24
+    lookup = np.full((units, DAYS * 24), np.nan)
+    for u, name in enumerate(site):
+        if name is not None and name in site_hours:
+            lookup[u] = site_hours[name]
+    ahead = (sample.hour - now_hour) % 24
+    index = ahead[:, :, None] + 24 * np.arange(DAYS)
+    told = lookup[np.arange(units)[:, None, None], index]
+    temperature = np.where(np.isnan(told), sample.outdoor_c[:, :, None], told)
+    cold, hot, soak = features.weather(temperature, np.broadcast_to(sample.off_s[:, :, None], temperature.shape))
+    # Everything but the weather terms is the same for all days: only those are worked out for each.
+    still = sample.x.copy()
+    still[:, :, [features.COLD, features.HOT, features.SOAK]] = 0.0
+    level = np.einsum("usp,up->us", still, mean)[:, :, None] + excess[:, None, None]
+    level = level + sum(
+        term * mean[:, column][:, None, None]
+        for term, column in ((cold, features.COLD), (hot, features.HOT), (soak, features.SOAK))
+    )
+    flat = np.repeat(still.reshape(-1, features.WIDTH), DAYS, axis=0)
+    flat[:, features.COLD], flat[:, features.SOAK] = cold.ravel(), soak.ravel()
+    p = hazard.probability(model, hazard.design(level.ravel(), flat)).reshape(units, SAMPLE, DAYS)
+    have = np.arange(SAMPLE) < np.minimum(sample.filled, SAMPLE)[:, None]
+    share = np.where(have, 1.0, 0.0)
+    mean_p = np.einsum("us,usd->ud", share, p) / np.maximum(share.sum(axis=1), 1.0)[:, None]
+    daily = starts_a_day[:, None] * np.minimum(mean_p * proneness[:, None], 1.0) * lockout_share
+    reach = np.isfinite(lookup).any(axis=1)
+    with np.errstate(invalid="ignore"):
+        coldest = np.where(reach, np.nanmin(np.where(np.isnan(lookup), np.inf, lookup), axis=1), np.nan)
+    return Outlook(
+        lockout_7d=-np.expm1(-daily[:, :7].sum(axis=1)),
+        lockout_14d=-np.expm1(-daily.sum(axis=1)),
+        forecast=reach,
+        reaches=np.isfinite(lookup[:, -24:]).any(axis=1),
+        coldest_c=coldest,
+    )

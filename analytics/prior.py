@@ -1,0 +1,67 @@
+r"""The fleet's prior, fitted to what the units have learned so far: class coefficients and the spread of units.
+
+An expectation-maximisation on per-unit normal equations [1]_, itself under a prior, so that one formula serves one
+unit and a hundred thousand: with few units it stays where it began, with many the fleet speaks for itself.
+
+References
+----------
+.. [1] Laird & Ware (1982), Random-effects models for longitudinal data, Biometrics 38, 963-974, section 4.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.baseline import Prior, Stream
+
+Floats = NDArray[np.float64]
+
+SIGMA_WEIGHT = 10.0
+"""Units' worth of weight that the spread before data carries."""
+CLASS_WEIGHT = 3.0
+"""Units' worth of weight with which a class is held to the whole fleet."""
+
+
+def fit(stream: Stream, rounds: int = 12) -> Prior:
+    """Return the prior fitted to the learned sums of a stream; units that have learned nothing do not count.
+
+    Parameters
+    ----------
+    stream : its ``base_n``, ``base_m``, ``klass`` and prior are read
+    rounds : EM rounds; the prior is a starting point for shrinkage, not a result, so a dozen suffice
+
+    Returns
+    -------
+    Prior with the same prior-before-data
+    """
+    prior = stream.prior
+    some = np.flatnonzero(stream.base_blocks > 0)
+    if len(some) == 0:
+        return prior
+    a, v = stream.base_n[some], stream.base_m[some]
+    klass = stream.klass[some]
+    classes, p = prior.beta.shape
+    wide = np.linalg.inv(prior.spread0)
+    sigma, beta = prior.sigma0, prior.beta
+    for _ in range(rounds):
+        inverse = np.linalg.inv(sigma)
+        cov = np.linalg.inv(a + inverse)
+        # Generalised least squares weight and response of each unit with its own deviation integrated out.
+        shrink = np.eye(p) - np.einsum("uij,ujk->uik", a, cov)
+        weight = np.einsum("uij,ujk->uik", shrink, a)
+        response = np.einsum("uij,uj->ui", shrink, v)
+        pooled = np.linalg.solve(weight.sum(axis=0) + wide, response.sum(axis=0) + wide @ prior.mean0)
+        hold = CLASS_WEIGHT * inverse
+        beta = np.tile(pooled, (classes, 1))
+        for c in np.unique(klass):
+            mine = klass == c
+            beta[c] = np.linalg.solve(weight[mine].sum(axis=0) + hold, response[mine].sum(axis=0) + hold @ pooled)
+        own = np.einsum("uij,uj->ui", cov, v - np.einsum("uij,uj->ui", a, beta[klass]))
+        scatter = cov.sum(axis=0) + own.T @ own
+        sigma = (SIGMA_WEIGHT * prior.sigma0 + scatter) / (SIGMA_WEIGHT + len(some))
+        sigma = 0.5 * (sigma + sigma.T)
+    # A class that no unit has shown yet may differ from the fleet by more than one unit of a known class does;
+    # with few units in all, what is not known of the fleet belongs to what is not known of a unit.
+    unknown = np.linalg.inv(weight.sum(axis=0) + wide)
+    return Prior(beta, sigma + unknown, prior.mean0, prior.spread0, prior.sigma0)

@@ -1,0 +1,136 @@
+r"""Did the visit help? The change of run-up time at equal conditions, and locked starts after it against expectation.
+
+Both windows share the unit's condition coefficients :math:`c \sim N(\mu, V)` and have shifts of their own,
+:math:`f_b, f_a \sim N(0, W)`; the change is :math:`\bar x^T (f_a - f_b)` at the conditions met before the visit, so
+that milder weather after it is not taken for success. Locked starts are never compared before and after: a visit is
+made when they are many, and their number falls whether or not it helped.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics import drift, features
+from analytics.baseline import DaySums, Stream
+from analytics.options import Options
+from analytics.tables import Ints
+from analytics.verdict import RepairName
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+AFTER_D = 28
+"""Days after a visit that count towards it."""
+MIN_DAYS, MIN_STARTS = 14, 30
+MIN_FIGURE_STARTS = 20
+SHIFT_SD = np.array([0.5, 0.2, 0.3, 0.4, 0.15, 0.1, 0.4, 0.05, 0.03, 0.03])
+"""What a fault or its repair may do to each coefficient."""
+HELPED_BELOW = -0.03
+"""A change that the customer would not notice is not called help."""
+MARGIN = 0.02
+
+
+@dataclass
+class After:
+    """The last visit of each unit: instant (-1 none), the sums before and after it, and the baseline of that time."""
+
+    at: Ints
+    before_n: Floats
+    before_m: Floats
+    mean: Floats
+    cov: Floats
+    after_n: Floats
+    after_m: Floats
+    starts: Ints
+    days: Ints
+    locked: Floats
+    expected: Floats
+    known: Bools
+
+
+def begin(units: int) -> After:
+    """Return the state before any visit."""
+    p = features.WIDTH
+    return After(
+        at=np.full(units, -1, dtype=np.int64),
+        before_n=np.zeros((units, p, p)),
+        before_m=np.zeros((units, p)),
+        mean=np.zeros((units, p)),
+        cov=np.zeros((units, p, p)),
+        after_n=np.zeros((units, p, p)),
+        after_m=np.zeros((units, p)),
+        starts=np.zeros(units, dtype=np.int64),
+        days=np.zeros(units, dtype=np.int64),
+        locked=np.zeros(units),
+        expected=np.zeros(units),
+        known=np.zeros(units, dtype=bool),
+    )
+
+
+def visit(state: After, stream: Stream, units: Ints, at: Ints, usable: Bools) -> None:
+    """Keep what was known of units at the instant of a visit, before their recent sums are dropped."""
+    decay = drift.ratio(stream.slow_w[units])
+    state.at[units] = at
+    state.before_n[units] = stream.slow_n[units] / decay[:, None, None]
+    state.before_m[units] = stream.slow_m[units] / decay[:, None]
+    state.mean[units] = stream.mean[units]
+    state.cov[units] = stream.cov[units]
+    state.known[units] = usable[units]
+    for array in (state.after_n, state.after_m, state.starts, state.days, state.locked, state.expected):
+        array[units] = 0
+
+
+def open_units(state: After, day_end_us: int) -> Bools:
+    """Return the units whose visit still gathers starts."""
+    return (state.at >= 0) & (day_end_us - state.at <= AFTER_D * 86_400_000_000)
+
+
+def take(state: After, sums: DaySums, gathering: Bools) -> None:
+    """Add a day's sums to the visits that still gather."""
+    pick = gathering[sums.unit]
+    u = sums.unit[pick]
+    state.after_n[u] += sums.n[pick]
+    state.after_m[u] += sums.m[pick]
+    state.starts[u] += sums.starts[pick]
+    state.days[u] += 1
+
+
+@dataclass(frozen=True)
+class Change:
+    """What a visit changed: ln run-up and its standard deviation (None where it cannot be told), and the verdict."""
+
+    log_change: float | None
+    log_sd: float | None
+    verdict: RepairName
+
+
+def change(state: After, unit: int, as_of: int, options: Options) -> Change:
+    """Return what the last visit of a unit has changed by an instant."""
+    if not state.known[unit] or state.starts[unit] < MIN_FIGURE_STARTS or state.before_n[unit, 0, 0] <= 0:
+        return Change(None, None, "too_early")
+    p = features.WIDTH
+    before, after = state.before_n[unit], state.after_n[unit]
+    zero = np.zeros((p, p))
+    shift = np.diag(SHIFT_SD**-2.0)
+    common = np.linalg.inv(state.cov[unit] + options.wander_sd**2 * np.diag(np.eye(p)[0]))
+    precision = np.block(
+        [[common + before + after, before, after], [before, before + shift, zero], [after, zero, after + shift]]
+    )
+    y_before = state.before_m[unit] - before @ state.mean[unit]
+    y_after = state.after_m[unit] - after @ state.mean[unit]
+    cov = np.linalg.inv(precision)
+    best = cov @ np.concatenate([y_before + y_after, y_before, y_after])
+    x = before[0] / before[0, 0]
+    direction = np.concatenate([np.zeros(p), -x, x])
+    effect = float(direction @ best)
+    sd = float(np.sqrt(direction @ cov @ direction + 2.0 * options.wander_sd**2))
+    elapsed_d = (as_of - int(state.at[unit])) / 86_400_000_000
+    if elapsed_d < MIN_DAYS or state.starts[unit] < MIN_STARTS:
+        return Change(effect, sd, "too_early")
+    low, high = effect - drift.Z90 * sd, effect + drift.Z90 * sd
+    if high < 0 and effect < HELPED_BELOW:
+        return Change(effect, sd, "helped")
+    return Change(effect, sd, "worse" if low > 0 and effect > MARGIN else "no_change")

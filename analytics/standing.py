@@ -1,0 +1,153 @@
+"""From what is known of a unit to its standing, with the reasons as short codes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analytics.options import Options
+from analytics.verdict import CAUSES, RepairName, StandingName
+
+REASONS = {
+    "days_below_7": "fewer than seven days of starts since the unit's history began, or began anew",
+    "starts_below_30": "fewer than thirty starts since then",
+    "no_run_up_times": "the starts carry no run-up times, so none can be compared",
+    "history_began_anew": "work was done that may change what is normal, so it is being learned again",
+    "run_up_above_baseline": "starts take longer than the unit's own baseline expects under the same conditions",
+    "run_up_rising": "the same, not yet beyond doubt",
+    "locked_above_expected": "more starts lock than the conditions explain",
+    "locked_rising": "the same, not yet beyond doubt",
+    "lockout_now": "three locked starts with no run between, or the control's own report, and no run since",
+    "lockout_within_14d": "the unit has locked out in the last fourteen days",
+    "lockout_likely": "the chance of a lockout within seven days is above the account's limit",
+    "cause_undetermined": "no single cause stands out, so none is acted upon",
+    "no_forecast": "no forecast for the site: the weather is taken to stay as it lately was",
+    "forecast_short": "the forecast does not reach fourteen days: beyond it the weather is taken to stay as it was",
+    "no_cold_yet": "the unit has not met cold weather since its history began, so cold is known from its class only",
+    "no_recent_starts": "no start in the last seven days: the figures are those of the last days with starts",
+    "silent": "no starts, though its peers have started often enough for it to have done so",
+    "repair_too_early": "the last visit is too recent to tell whether it helped",
+    "repair_helped": "starts have become easier since the last visit, at equal conditions",
+    "repair_no_change": "starts have not become easier since the last visit, at equal conditions",
+    "repair_worse": "starts have become harder since the last visit, at equal conditions",
+    **{f"cause_{cause}": f"the likeliest cause is {cause.replace('_', ' ')}" for cause in CAUSES},
+}
+"""Every reason a verdict can give, and what it means."""
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What the standing of one unit follows from."""
+
+    usable: bool
+    days: int
+    starts: int
+    timed: int
+    restarted: bool
+    down: bool
+    silent: bool
+    drift_alarm: bool
+    locked_alarm: bool
+    drift_nats: float
+    locked_nats: float
+    lockout_7d: float
+    lockout_recent: bool
+    cause: str | None
+    """The likeliest of the six causes where it stands out."""
+    has_kit: bool
+    forecast: bool
+    forecast_reaches: bool
+    met_cold: bool
+    quiet_days: float
+    repair: RepairName | None
+    flagged_before: bool
+
+
+def _sufficiency(facts: Facts, options: Options) -> list[str]:
+    reasons = []
+    if facts.days < options.min_days:
+        reasons.append("days_below_7")
+    if facts.starts < options.min_starts:
+        reasons.append("starts_below_30")
+    elif facts.timed < options.min_starts:
+        reasons.append("no_run_up_times" if facts.timed == 0 else "starts_below_30")
+    if not reasons:
+        reasons.append("days_below_7")
+    if facts.restarted:
+        reasons.append("history_began_anew")
+    return reasons
+
+
+def _findings(facts: Facts, options: Options) -> list[str]:
+    out = []
+    if facts.drift_alarm:
+        out.append("run_up_above_baseline")
+    elif facts.drift_nats >= options.watch_nats:
+        out.append("run_up_rising")
+    if facts.locked_alarm:
+        out.append("locked_above_expected")
+    elif facts.locked_nats >= options.watch_nats:
+        out.append("locked_rising")
+    if facts.lockout_7d >= options.watch_lockout_7d:
+        out.append("lockout_likely")
+    if facts.lockout_recent and not facts.down:
+        out.append("lockout_within_14d")
+    if facts.repair in {"no_change", "worse"}:
+        out.append(f"repair_{facts.repair}")
+    return out
+
+
+def _act(facts: Facts) -> StandingName:
+    """Return what kind of visit the likeliest cause asks for: a start kit where none is fitted, else service."""
+    if facts.cause == "unequalised_pressures" and not facts.has_kit:
+        return "start_assist"
+    return "service"
+
+
+def decide(facts: Facts, options: Options) -> tuple[StandingName, list[str]]:
+    """Return the standing of a unit and the reasons for it, the decisive one first.
+
+    ``down`` goes before all else, ``silent`` before what old figures say, ``learning`` before any figure.
+    """
+    findings = _findings(facts, options) if facts.usable else []
+    notes = []
+    alarm = facts.usable and (facts.drift_alarm or facts.locked_alarm)
+    if alarm or (facts.usable and facts.down):
+        notes.append(f"cause_{facts.cause}" if facts.cause else "cause_undetermined")
+    if facts.repair in {"too_early", "helped"}:
+        notes.append(f"repair_{facts.repair}")
+    if facts.usable:
+        if not facts.forecast:
+            notes.append("no_forecast")
+        elif not facts.forecast_reaches:
+            notes.append("forecast_short")
+        if not facts.met_cold:
+            notes.append("no_cold_yet")
+        if facts.quiet_days >= 7 and not facts.silent:
+            notes.append("no_recent_starts")
+    thin = [] if facts.usable else _sufficiency(facts, options)
+    if facts.down:
+        return "down", ["lockout_now", *findings, *thin, *notes]
+    if facts.silent:
+        return "silent", ["silent", *findings, *thin, *notes]
+    if not facts.usable:
+        return "learning", [*thin, *notes]
+    failed = facts.repair in {"no_change", "worse"} and facts.flagged_before
+    if alarm or failed:
+        return _act(facts), [*findings, *notes]
+    if findings and findings != ["repair_no_change"]:
+        return "watch", [*findings, *notes]
+    return "steady", [*findings, *notes]
+
+
+SAY: dict[str, str] = {
+    "learning": "We are still getting to know how your heat pump starts, and will be able to say more in about a week.",
+    "steady": "Your heat pump is starting as it should.",
+    "watch": "Your heat pump is starting, and we are keeping a closer eye on it than usual.",
+    "start_assist": "Your heat pump is starting harder than it used to, and we would like to fit a part that helps it "
+    "start before the next cold spell.",
+    "service": "Your heat pump is starting harder than it used to, and we would like to have a technician look at it "
+    "before it lets you down.",
+    "down": "Your heat pump has stopped trying to start, and we would like to send a technician.",
+    "silent": "We have not heard from your heat pump for some days; is it switched on, and is the house warm?",
+}
+"""What a dispatcher can read to a customer, by standing; never a request to touch the unit."""
