@@ -71,7 +71,7 @@ class State:
 def draw(units: Units, days: int, share: float, rng: np.random.Generator) -> Faults:
     """Draw the faults of units; a cause falls only on a unit on which it can show.
 
-    Onsets lie between a tenth and four fifths of the run, so that each unit has some healthy history.
+    Onsets lie between 8 and 60 % of the run, so that each unit has some healthy history.
     """
     count = len(units.unit)
     can = _possible(units)
@@ -85,7 +85,7 @@ def draw(units: Units, days: int, share: float, rng: np.random.Generator) -> Fau
     look = np.where(cause == 0, rng.choice(len(LOOK_ALIKES), count, p=[0.72, 0.08, 0.06, 0.06, 0.08]), 0)
     return Faults(
         cause=cause,
-        onset_s=np.where(faulty, rng.uniform(0.1, 0.8, count) * days * DAY_S, np.inf),
+        onset_s=np.where(faulty, rng.uniform(0.08, 0.6, count) * days * DAY_S, np.inf),
         growth_s=growth * DAY_S,
         worth=worth,
         look_alike=look,
@@ -150,10 +150,10 @@ def _possible(units: Units) -> npt.NDArray[np.bool_]:
 
 def _worth(units: Units, cause: Index, u: Array) -> Array:
     """Return what severity 1 is worth: a factor less one, ohm, or a fraction lost, by cause; ``u`` uniform 0 to 1."""
-    # A valve that shuts hard or a clogged bleed ends near 300 s whatever it began with.
-    tau = (220 + 200 * u) / units.torque_share / units.tau_s - 1
-    ohm = (0.35 + 0.75 * u) / units.size
-    return np.choose(cause, [0 * u, tau, ohm, 0.35 + 0.25 * u, 0.85 + 0.15 * u, 0 * u + 1, 0.5 + 0.9 * u])
+    # A valve that shuts hard or a clogged bleed ends at some minutes whatever it began with.
+    tau = (230 + 250 * u) / units.torque_share / units.tau_s - 1
+    ohm = (0.6 + 0.75 * u) / units.size
+    return np.choose(cause, [0 * u, tau, ohm, 0.44 + 0.16 * u, 0.85 + 0.15 * u, 0 * u + 1, 1.0 + 0.9 * u])
 
 
 def growth(faults: Faults, unit: int) -> dict[str, object]:

@@ -68,10 +68,11 @@ def draw(first: int, count: int, rng: np.random.Generator) -> Units:
     model_number = 1 + np.searchsorted([2.0, 2.5, 3.0, 3.5, 4.0], tons)
     metering = rng.choice(np.array(["txv", "eev", "orifice"], object), count, p=[0.5, 0.25, 0.25])
     compressor = rng.choice(np.array(["scroll", "rotary", "reciprocating"], object), count, p=[0.45, 0.25, 0.3])
-    gear = rng.choice(np.array(["none", "ptc", "relay_kit"], object), count, p=[0.56, 0.16, 0.28])
-    hard = (metering == "txv") & (rng.random(count) < 0.3)
+    gear = rng.choice(np.array(["none", "ptc", "relay_kit"], object), count, p=[0.64, 0.14, 0.22])
+    # Start gear is found where valves shut hard.
+    hard = (metering == "txv") & (rng.random(count) < np.where(gear == "none", 0.25, 0.65))
     tau = np.select(
-        [hard & (gear != "none"), hard, metering == "txv", metering == "eev"], [130.0, 95.0, 65.0, 45.0], 40.0
+        [hard & (gear != "none"), hard, metering == "txv", metering == "eev"], [280.0, 95.0, 65.0, 45.0], 40.0
     )
     kit = np.select([gear == "relay_kit", gear == "ptc"], [1.0, 0.17], 0.0)
     run_cap = 5 * np.round((12.5 + 9.2 * tons) / 5)
@@ -113,7 +114,7 @@ def draw(first: int, count: int, rng: np.random.Generator) -> Units:
         torque_share=np.select([compressor == "scroll", compressor == "rotary"], [0.6, 0.8], 1.0),
         tau_s=tau * np.exp(rng.normal(0, 0.12, count)),
         kit=kit * rng.uniform(0.9, 1.0, count),
-        heater=np.where(rng.random(count) < 0.85, 1.0, 0.0),
+        heater=np.ones(count),
         level=np.exp(rng.normal(0, 0.10, count)),
         source_ohm=np.exp(rng.normal(np.log(0.075), 0.4, count)),
         house_v=rng.normal(240.0, 2.4, count),

@@ -25,20 +25,20 @@ TRIES = 3
 """Failed tries in a row that lock the control out (common practice, no source)."""
 RETRY_S = 306.0
 """From one try to the next, s: some seconds until the overload opens, then the delay of 5 min."""
-CALL_SPREAD = 0.07
-TRY_SPREAD = 0.09
+CALL_SPREAD = 0.15
+TRY_SPREAD = 0.05
 """Scatter of the logarithm of load torque, common to a call's tries and of each try's own (assumptions)."""
-ALWAYS = 2.0e-4
+ALWAYS = 2.5e-4
 """Chance of a locked start that has nothing to do with the unit's state: a dip just then, a bouncing contact."""
 OIL_PER_K = 0.010
 """Growth of break-away friction for each K that the oil is below 15 °C (assumption)."""
-SOAK_NM = 1.25
+SOAK_NM = 2.0
 """Load torque of a crankcase full of liquid refrigerant, referred to the reference machine, N·m (assumption)."""
 SLOW_PER_K = 0.008
 """Growth of the equalisation's time constant for each K below 5 °C (assumption)."""
 
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
-_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+_NODES = np.linspace(-4.5, 4.5, 37)
+_WEIGHTS = np.exp(-(_NODES**2) / 2) / np.exp(-(_NODES**2) / 2).sum()
 
 
 @dataclass(frozen=True)
@@ -131,7 +131,7 @@ def failures(ratios: Array, call_z: Array, try_z: Array, try_u: Array) -> tuple[
 def odds(ratios: Array) -> tuple[Array, Array]:
     """Return the probability that the first try stalls, and that all tries do, for load ratios (TRIES, starts)."""
     first, lockout = np.full(ratios.shape[1], ALWAYS), np.full(ratios.shape[1], ALWAYS**TRIES)
-    rows = np.flatnonzero(ratios[0] > 0.45)  # below, 7 standard deviations: nothing
+    rows = np.flatnonzero(ratios[0] > 0.45)  # below, 5 standard deviations: nothing
     depth = np.log(ratios[:, rows])[..., None]
     stall = ALWAYS + (1 - ALWAYS) * ndtr((depth + CALL_SPREAD * _NODES) / TRY_SPREAD)
     first[rows] = stall[0] @ _WEIGHTS

@@ -110,10 +110,10 @@ def migrated(outdoor_c: Numbers, off_s: Numbers, heater: Numbers) -> Array:
     """Return how much refrigerant lies in the crankcase oil, 0 (none) to 1 (all that can).
 
     Refrigerant moves to the coldest place: below 10 °C outdoors that is a compressor without a crankcase heater
-    (``heater`` 1 working, 0 dead or not fitted), with a time constant of two hours. An assumption.
+    (``heater`` 1 working, 0 dead or not fitted), with a time constant of an hour. An assumption.
     """
-    cold = np.clip((10.0 - np.asarray(outdoor_c, np.float64)) / 30.0, 0.0, 1.0)
-    soaked = 1 - np.exp(-np.asarray(off_s, np.float64) / 7200.0)
+    cold = np.clip((10.0 - np.asarray(outdoor_c, np.float64)) / 20.0, 0.0, 1.0)
+    soaked = 1 - np.exp(-np.asarray(off_s, np.float64) / 3600.0)
     share: Array = cold * soaked * (1 - 0.97 * np.clip(heater, 0.0, 1.0))
     return share
 
