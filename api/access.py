@@ -36,6 +36,8 @@ class Reader:
     account: str
     settings: Mapping[str, Any]
     now: datetime
+    operator: bool = False
+    """Whether the reader came by the server's own setting, and so may see what belongs to no account."""
 
     @property
     def customary(self) -> bool:
@@ -109,7 +111,7 @@ def reader(request: Request) -> Reader:
         if found is None:
             raise HTTPException(401, "this token is not known", _CHALLENGE)
     now = found["heard_at"] if settings.clock == "data" and found["heard_at"] else datetime.now(UTC)
-    return Reader(pool, found["account_id"], found["name"], found["settings"], now)
+    return Reader(pool, found["account_id"], found["name"], found["settings"], now, operator=token is None or own)
 
 
 By = Annotated[Reader, Depends(reader)]

@@ -237,11 +237,28 @@ def _causes(causes: Mapping[str, float | None]) -> list[str]:
     top_p, top = told[0]
     if top == "none":
         return [f"No cause stands out: the starts look as they should ({percent(top_p)})."]
-    first = f"{likely(top_p).capitalize()} {CAUSES.get(top, top)} ({percent(top_p)}): {SIGNS.get(top, '')}."
+    first = f"{CAUSES.get(top, top).capitalize()}, {likely(top_p)} ({percent(top_p)}); its sign: {SIGNS.get(top, '')}."
     others = [f"{CAUSES.get(name, name)} ({percent(p)})" for p, name in told[1:] if p >= 0.1 and name != "none"]
     if others:
         return [first, f"Not ruled out: {', '.join(others)}."]
     return [first]
+
+
+def _locked(locked: Mapping[str, Any]) -> str:
+    low, high = locked["low"], locked["high"]
+    words = "As many starts locked as expected"
+    interval = ""
+    if low is not None and high is not None:
+        words = (
+            "More starts locked than expected"
+            if low > 1
+            else "Fewer starts locked than expected"
+            if high < 1
+            else words
+        )
+        interval = f" (90 % interval {low:.1f} to {high:.1f})"
+    expected = f"{locked['expected']:.2g} expected" if locked["expected"] is not None else "expected count not known"
+    return f"{words}: {locked['seen']:g} of {locked['starts']}, {expected}, ratio {locked['ratio']:.1f}{interval}."
 
 
 def evidence(body: Mapping[str, Any] | None) -> list[str]:
@@ -260,11 +277,7 @@ def evidence(body: Mapping[str, Any] | None) -> list[str]:
             f" ({run_up['now_s']:.2f} s, expected {run_up['expected_s']:.2f} s{interval})."
         )
     if locked["ratio"] is not None:
-        many = f"{locked['seen']:g} locked of {locked['starts']} starts, {locked['expected']:.2g} expected"
-        interval = ""
-        if locked["low"] is not None and locked["high"] is not None:
-            interval = f"; 90 % interval of the ratio {locked['low']:.1f} to {locked['high']:.1f}"
-        told.append(f"{many}{interval}.")
+        told.append(_locked(locked))
     elif not told:
         told.append(f"Too little heard to judge: {run_up['starts']} starts so far.")
     if body["standing"] in FLAGGED:

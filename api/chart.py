@@ -26,6 +26,8 @@ from api.words import WORK
 router = APIRouter(include_in_schema=False)
 
 SPAN = timedelta(days=120)
+LABELS: tuple[tuple[str, Literal["left", "right"], int], ...] = (("true", "right", -4), ("false", "left", 4))
+"""A visit's label stands to the left of its line where the line is near the right edge, else to the right."""
 MOST_POINTS = 500
 MOST_LOCKED = 150
 SLOWEST_S = 2.0
@@ -86,7 +88,7 @@ def specification(data: dict[str, list[dict[str, Any]]], width: int | Literal["c
     top = min(max(1.2 * HALF_S, 1.1 * slowest), SLOWEST_S)
     narrow = isinstance(width, int) and width < 500
     x = alt.X(
-        "t:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%-d %b", tickCount=4 if narrow else 9)
+        "t:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%-d %b", tickCount=4 if narrow else 7)
     )
     y_scale = alt.Scale(domain=[0, top], clamp=True)
     time = alt.Tooltip("t:T", title="site time", format="%-d %b %H:%M", timeUnit="utcyearmonthdatehoursminutes")
@@ -120,9 +122,13 @@ def specification(data: dict[str, list[dict[str, Any]]], width: int | Literal["c
         alt.Chart(rows_of("visits"))
         .mark_rule(color=LINE, strokeDash=[3, 3], strokeWidth=1.2)
         .encode(x=x, tooltip=[time, alt.Tooltip("work:N", title="visit")]),
-        alt.Chart(rows_of("visits"))
-        .mark_text(align="left", dx=4, dy=8, color=QUIET, fontSize=11, limit=160)
-        .encode(x=x, y=alt.value(18), text="work:N"),
+        *(
+            alt.Chart(rows_of("visits"))
+            .transform_filter(f"datum.late === {late}")
+            .mark_text(align=align, dx=dx, color=QUIET, fontSize=11, limit=180)
+            .encode(x=x, y=alt.value(30), text="work:N")
+            for late, align, dx in LABELS
+        ),
     ]
     chart = (
         alt.layer(*layers)

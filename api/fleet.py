@@ -18,6 +18,8 @@ router = APIRouter(tags=["fleet"])
 SILENT_AFTER_H = 24.0
 """A device not heard for this long by the account's clock is listed as silent [h]; common practice, no source."""
 MOST_SILENT = 200
+RATE_MIN = 10
+"""Span over which the present rate is taken [min]."""
 
 
 def share(flagged: int, judged: int) -> tuple[float | None, float | None, float | None]:
@@ -44,16 +46,9 @@ def cohorts(reader: Reader) -> list[dict[str, Any]]:
 
 def intake(reader: Reader) -> dict[str, Any]:
     """Return rates, lag, quarantine and silent devices."""
-    received_since = datetime.now(UTC) - timedelta(hours=1)
-    received = row(
-        reader.pool,
-        "fleet.received",
-        reader.account_id,
-        since=reader.now - timedelta(days=3),
-        received_since=received_since,
-    )
-    devices = row(reader.pool, "fleet.devices", reader.account_id) or {}
-    lag = row(reader.pool, "fleet.lag", reader.account_id) or {}
+    wall = datetime.now(UTC)
+    hour = row(reader.pool, "fleet.received", reader.account_id, since=wall - timedelta(hours=1)) or {}
+    recent = row(reader.pool, "fleet.received", reader.account_id, since=wall - timedelta(minutes=RATE_MIN)) or {}
     silent = rows(
         reader.pool,
         "fleet.silent",
@@ -61,20 +56,13 @@ def intake(reader: Reader) -> dict[str, Any]:
         before=reader.now - timedelta(hours=SILENT_AFTER_H),
         limit=MOST_SILENT,
     )
-    starts = received["starts"] if received else 0
-    span_min = 60.0
-    if received and received["first_at"]:
-        span_min = max(1.0, min(60.0, (datetime.now(UTC) - received["first_at"]).total_seconds() / 60))
-    at, received_at = lag.get("at"), lag.get("received_at")
     return {
         "now": reader.now,
-        "starts_last_hour": starts,
-        "starts_a_minute": round(starts / span_min, 2),
-        "received_at": received_at,
-        "newest_at": at,
-        "lag_s": (received_at - at).total_seconds() if at and received_at else None,
-        **devices,
-        "quarantine": rows(reader.pool, "fleet.quarantine", reader.account_id),
+        "last_hour": hour,
+        "stored_a_minute": round(recent.get("stored", 0) / RATE_MIN, 2),
+        **(row(reader.pool, "fleet.lag", reader.account_id) or {}),
+        **(row(reader.pool, "fleet.devices", reader.account_id) or {}),
+        "quarantine": rows(reader.pool, "fleet.quarantine", reader.account_id, operator=reader.operator),
         "silent_after_h": SILENT_AFTER_H,
         "items": silent,
         "next": None,

@@ -46,7 +46,7 @@ def metrics(request: Request, by: By) -> Response:
         ("quarantined_records", "open records in quarantine", sum(q["records"] for q in now["quarantine"])),
         ("devices", "registered devices", now["devices"]),
         ("silent_devices", "devices not heard for a day (at most 200 are counted)", len(now["items"])),
-        ("starts_a_minute", "starts received a minute over the last hour", now["starts_a_minute"]),
+        ("stored_a_minute", "records stored a minute over the last 10 minutes", now["stored_a_minute"]),
     ):
         Gauge(f"halfsecond_{name}", text, registry=registry).set(value)
     own = generate_latest(request.app.state.registry)

@@ -137,6 +137,18 @@ CALLS: list[tuple[dict[str, Any], int]] = [
         ),
         0,
     ),
-    (verdict("u-0088", "service", now_s=1.4, expected_s=0.3, locked=(27, 1.0), cause=("mechanical", 0.64)), 27),
+    (
+        verdict(
+            "u-0088",
+            "service",
+            now_s=1.4,
+            expected_s=0.3,
+            locked=(27, 1.0),
+            cause=("mechanical", 0.64),
+            lockout_7d=0.71,
+            say="The outdoor unit often fails at its first try and may stop in the coming cold.",
+        ),
+        27,
+    ),
 ]
 """Verdicts with their locked starts of the last fortnight."""

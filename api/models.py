@@ -177,7 +177,7 @@ class Start(Shape):
 
     at: datetime
     seq: int
-    outcome: Literal["ran", "locked", "dropped"]
+    outcome: Literal["ran", "locked", "dropped"] | None
     run_up_s: float | None
     peak_a: float | None
     run_a: float | None
@@ -294,15 +294,24 @@ class Silent(Shape):
     online: bool | None
 
 
+class Received(Shape):
+    """Records that intake took in during the last hour."""
+
+    received: int
+    stored: int
+    doubles: int
+    quarantined: int
+
+
 class Intake(Shape):
     """How the intake does: rates, lag, quarantine, silent devices."""
 
     now: datetime
-    starts_last_hour: int
-    starts_a_minute: float
+    last_hour: Received
+    stored_a_minute: float = Field(description="over the last 10 minutes")
     received_at: datetime | None
     newest_at: datetime | None
-    lag_s: float | None = Field(description="from the newest start to its receipt")
+    lag_s: float | None = Field(description="how late the newest record was stored")
     devices: int
     online: int
     offline: int

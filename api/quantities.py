@@ -40,12 +40,17 @@ def zone(name: str | None) -> tzinfo:
 
 
 def local(at: datetime | str | None, zone_name: str | None, pattern: str = "%-d %b %Y, %H:%M") -> str:
-    """Return an instant in a site's zone, with the zone's short name where the time of day is shown."""
+    """Return an instant in a site's zone; a full date and time carries the zone's short name."""
     if at is None:
         return "–"
     instant = datetime.fromisoformat(at) if isinstance(at, str) else at
     shown = instant.astimezone(zone(zone_name))
-    return shown.strftime(f"{pattern} %Z" if "%H" in pattern else pattern)
+    return shown.strftime(f"{pattern} %Z" if "%Y" in pattern and "%H" in pattern else pattern)
+
+
+def zone_word(at: datetime, zone_name: str | None) -> str:
+    """Return the short name that a site's zone has at an instant, such as MST."""
+    return at.astimezone(zone(zone_name)).strftime("%Z")
 
 
 def day(text: str | None) -> str:

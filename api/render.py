@@ -43,6 +43,7 @@ def environment() -> Environment:
     env.filters.update(
         local=quantities.local,
         day=quantities.day,
+        zone_word=quantities.zone_word,
         ago=quantities.ago,
         percent=advice.percent,
         temperature=quantities.temperature,

@@ -146,7 +146,7 @@ def _band_and_mark(gauge: Gauge, y: float) -> str:
             left, right = middle - _LEAST_BAND / 2, middle + _LEAST_BAND / 2
         edges = (left, right)
         parts.append(
-            f'<rect class="r-band" x="{left:.1f}" y="{y - 15}" width="{right - left:.1f}" height="15" rx="1.5"/>'
+            f'<rect class="r-band" x="{left:.1f}" y="{y - 16}" width="{right - left:.1f}" height="16" rx="1.5"/>'
         )
     if gauge.now_s is not None:
         x = place(gauge.now_s)
@@ -154,8 +154,8 @@ def _band_and_mark(gauge: Gauge, y: float) -> str:
             parts.append(f'<path class="r-drift" d="M{edges[1]:.1f} {y - 8.5}H{x:.1f}"/>')
         elif edges and x < edges[0] - 1:
             parts.append(f'<path class="r-drift" d="M{edges[0]:.1f} {y - 8.5}H{x:.1f}"/>')
-        parts.append(f'<path class="r-mark" d="M{x:.1f} {y + 2}V{y - 15}"/>')
-        parts.append(f'<path class="r-head" d="M{x:.1f} {y - 14}l-4.2-6.4h8.4z"/>')
+        parts.append(f'<path class="r-mark" d="M{x:.1f} {y + 2.5}V{y - 15}"/>')
+        parts.append(f'<path class="r-head" d="M{x:.1f} {y - 14}l-5-7.4h10z"/>')
     return "".join(parts)
 
 
@@ -172,7 +172,6 @@ def svg(gauge: Gauge, size: Size = "row") -> str:
     y = 23.0
     height = 37
     words = escape(in_words(gauge), quote=True)
-    return (
-        f'<svg class="rule rule-{size} is-{escape(gauge.standing, quote=True)}" viewBox="0 0 {WIDTH:g} {height}" role="img"'
-        f' aria-label="{words}">{_scale(y)}{_band_and_mark(gauge, y)}{_rack(gauge.locked, y)}{_labels(35)}</svg>'
-    )
+    kind = f"rule rule-{size} is-{escape(gauge.standing, quote=True)}"
+    drawn = _scale(y) + _band_and_mark(gauge, y) + _rack(gauge.locked, y) + _labels(35)
+    return f'<svg class="{kind}" viewBox="0 0 {WIDTH:g} {height}" role="img" aria-label="{words}">{drawn}</svg>'

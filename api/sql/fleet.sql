@@ -15,15 +15,16 @@ where u.account_id = %(account_id)s
 group by grouping sets ((u.model), (u.metering), (u.start_gear), ())
 order by 1, flagged desc, units desc, 2;
 
--- name: received starts received by minute, over the last hour of receiving
-select count(*) as starts, min(received_at) as first_at, max(received_at) as last_at
-from start
-where account_id = %(account_id)s and at > %(since)s and received_at > %(received_since)s;
+-- name: received what intake wrote since an instant, by the minute of receiving
+select coalesce(sum(received), 0)::bigint as received, coalesce(sum(stored), 0)::bigint as stored,
+       coalesce(sum(doubles), 0)::bigint as doubles, coalesce(sum(quarantined), 0)::bigint as quarantined
+from intake_minute
+where account_id = %(account_id)s and minute > %(since)s;
 
--- name: quarantine open records by reason
+-- name: quarantine open records by reason; whoever runs the server also sees those of no account (unknown devices)
 select reason, count(*) as records, min(received_at) as first_at, max(received_at) as last_at
 from quarantine
-where account_id = %(account_id)s and released_at is null
+where (account_id = %(account_id)s or (%(operator)s and account_id is null)) and released_at is null
 group by reason
 order by records desc, reason;
 
@@ -46,9 +47,10 @@ where d.account_id = %(account_id)s and d.removed_at is null and (h.last_at is n
 order by h.last_at nulls first, d.device
 limit %(limit)s;
 
--- name: lag the newest receipt and how long its start took to arrive
-select max(last_received_at) as received_at, max(last_at) as at
-from heard where account_id = %(account_id)s;
+-- name: lag the newest start, its receipt, and how late intake was in its newest minute
+select max(h.last_received_at) as received_at, max(h.last_at) as newest_at,
+       (select m.lag_s from intake_minute m where m.account_id = %(account_id)s order by m.minute desc limit 1) as lag_s
+from heard h where h.account_id = %(account_id)s;
 
 -- name: site one site
 select site, zone, lat, lon from site where account_id = %(account_id)s and site = %(site)s;

@@ -122,7 +122,8 @@ def judged(
         )
         if back == 0:
             conn.execute(
-                "insert into standing (unit_id, account_id, as_of, standing, rank, body) values (%s, %s, %s, %s, %s, %s)",
+                "insert into standing (unit_id, account_id, as_of, standing, rank, body)"
+                " values (%s, %s, %s, %s, %s, %s)",
                 values,
             )
 
