@@ -19,6 +19,7 @@ STEPS_PER_HALF_CYCLE = 84
 FIGURES = 11
 TRACES = 14
 SQRT2 = math.sqrt(2.0)
+FAST = {"contract", "reassoc", "arcp", "nsz"}
 RESISTANCE_RISE = 10.0
 """A thermistor at this multiple of its cold resistance no longer helps the start."""
 
@@ -31,16 +32,20 @@ class _Constants(NamedTuple):
     turns: float
     r_main: float
     r_aux: float
-    r_rotor: float
+    r_rotor_l: float
     l_mag: float
-    l_rotor: float
     k: float
-    l_q: float
-    l_d: float
+    per_l_q: float
+    per_l_d: float
+    per_l_d_n: float
+    per_turns: float
+    per_turns2: float
     sat_a: float
     sat_b: float
-    flux_rated: float
-    inertia: float
+    per_flux: float
+    flux_knee2: float
+    torque_k: float
+    per_inertia: float
     still_load: float
     drag: float
     load_per_rad: float
@@ -72,7 +77,7 @@ class _Flow(NamedTuple):
     i_d: float
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, fastmath=FAST, error_model="numpy")
 def _constants(m, dp_kpa):
     """Unpack one row of parameters, in the order of the fields of ``Machine``."""
     (r_main, x_main, r_aux, x_aux, turns, r_rotor, x_rotor, x_mag, sat_a, sat_b, sat_v) = (
@@ -88,52 +93,56 @@ def _constants(m, dp_kpa):
     l_q = x_main / w_b + l_mag - k * l_mag
     l_d = x_aux / (turns * turns) / w_b + l_mag - k * l_mag
     l_source = x_source / w_b
+    flux_rated = SQRT2 * sat_v / w_b
     return _Constants(
-        w_b, pole_pairs, turns, r_main, r_aux + r_run, r_rotor, l_mag, l_rotor, k, l_q, l_d, sat_a, sat_b,
-        SQRT2 * sat_v / w_b, inertia, friction + per_kpa * dp_kpa, drag, per_kpa * rise / (2 * math.pi), r_source,
+        w_b, pole_pairs, turns, r_main, r_aux + r_run, r_rotor / l_rotor, l_mag, k, 1 / l_q, 1 / l_d,
+        1 / (turns * l_d), 1 / turns, 1 / (turns * turns), sat_a, sat_b, 1 / flux_rated, (sat_b * flux_rated) ** 2,
+        pole_pairs * k, 1 / inertia, friction + per_kpa * dp_kpa, drag * (pole_pairs / w_b) ** 2, per_kpa * rise / (2 * math.pi), r_source,
         l_source, 1 / (1 + l_source * (1 / l_q + 1 / (turns * turns * l_d))),
     )  # fmt: skip
 
 
-@numba.njit(cache=True)
-def _rates(c, x, source_v, r_extra, cap_f, leak_s):
+@numba.njit(cache=True, fastmath=FAST, error_model="numpy")
+def _rates(c, x, source_v, r_extra, per_cap, leak_s):
     """Return the state's rates of change, and the flow, at a source voltage and with a circuit of the capacitors.
 
-    ``r_extra`` [ohm] stands in series with the auxiliary winding, ``leak_s`` [S] across the capacitors.
+    ``r_extra`` [ohm] stands in series with the auxiliary winding, ``leak_s`` [S] across the capacitors, of which
+    ``per_cap`` [1/F] is the inverse.
     """
-    i_q = (x.q - c.k * x.qr) / c.l_q
-    i_d = (x.d - c.k * x.dr) / c.l_d
-    line = i_q + i_d / c.turns
-    psi = math.sqrt(x.qr * x.qr + x.dr * x.dr) / c.flux_rated
-    sigma = 1.0 + c.sat_a * (psi - c.sat_b) ** 2 if psi > c.sat_b else 1.0
+    i_q = (x.q - c.k * x.qr) * c.per_l_q
+    i_d = (x.d - c.k * x.dr) * c.per_l_d
+    line = i_q + i_d * c.per_turns
+    flux2 = x.qr * x.qr + x.dr * x.dr
+    sigma = 1.0
+    if flux2 > c.flux_knee2:
+        sigma += c.sat_a * (math.sqrt(flux2) * c.per_flux - c.sat_b) ** 2
     w_r = c.pole_pairs * x.w
-    d_qr = -c.r_rotor * (sigma * x.qr - c.l_mag * i_q) / c.l_rotor + w_r * x.dr
-    d_dr = -c.r_rotor * (sigma * x.dr - c.l_mag * i_d) / c.l_rotor - w_r * x.qr
-    drop_d = (c.r_aux + r_extra) / (c.turns * c.turns) * i_d + x.v_c
+    d_qr = w_r * x.dr - c.r_rotor_l * (sigma * x.qr - c.l_mag * i_q)
+    d_dr = -w_r * x.qr - c.r_rotor_l * (sigma * x.dr - c.l_mag * i_d)
+    drop_d = (c.r_aux + r_extra) * c.per_turns2 * i_d + x.v_c
     # The source impedance, solved for the terminal voltage so that the line current needs no state of its own.
     terminal = c.source_weight * (
         source_v
         - c.r_source * line
-        + c.l_source * ((c.r_main * i_q + c.k * d_qr) / c.l_q + (drop_d + c.k * d_dr) / (c.turns * c.l_d))
+        + c.l_source * ((c.r_main * i_q + c.k * d_qr) * c.per_l_q + (drop_d + c.k * d_dr) * c.per_l_d_n)
     )
-    torque = c.pole_pairs * c.k * (x.dr * i_q - x.qr * i_d)
-    speed = w_r / c.w_b
-    load = c.still_load + c.load_per_rad * x.angle + c.drag * speed * speed
+    torque = c.torque_k * (x.dr * i_q - x.qr * i_d)
+    load = c.still_load + c.load_per_rad * x.angle + c.drag * x.w * x.w
     # Friction and pressure hold a shaft at rest, but do not turn it backwards.
-    d_w = 0.0 if x.w <= 0.0 and torque < load else (torque - load) / c.inertia
+    d_w = 0.0 if x.w <= 0.0 and torque < load else (torque - load) * c.per_inertia
     rates = _State(
         terminal - c.r_main * i_q,
         d_qr,
-        terminal / c.turns - drop_d,
+        terminal * c.per_turns - drop_d,
         d_dr,
-        i_d / (c.turns * c.turns * cap_f) - x.v_c * leak_s / cap_f,
+        (i_d * c.per_turns2 - x.v_c * leak_s) * per_cap,
         d_w,
         x.w,
     )
     return rates, _Flow(line, terminal, torque, load, i_q, i_d)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, fastmath=FAST, error_model="numpy")
 def _moved(x, rates, h):
     return _State(
         x.q + h * rates.q,
@@ -146,14 +155,12 @@ def _moved(x, rates, h):
     )
 
 
-@numba.njit(cache=True)
-def _step(c, x, first, t, dt, amplitude, phase, r_extra, cap_f, leak_s):
+@numba.njit(cache=True, fastmath=FAST, error_model="numpy")
+def _step(c, x, first, dt, v_mid, v_end, r_extra, per_cap, leak_s):
     """Advance by one Runge-Kutta step; ``first`` is the rate at its beginning."""
-    v_mid = amplitude * math.sin(c.w_b * (t + dt / 2) + phase)
-    v_end = amplitude * math.sin(c.w_b * (t + dt) + phase)
-    second, _ = _rates(c, _moved(x, first, dt / 2), v_mid, r_extra, cap_f, leak_s)
-    third, _ = _rates(c, _moved(x, second, dt / 2), v_mid, r_extra, cap_f, leak_s)
-    fourth, _ = _rates(c, _moved(x, third, dt), v_end, r_extra, cap_f, leak_s)
+    second, _ = _rates(c, _moved(x, first, dt / 2), v_mid, r_extra, per_cap, leak_s)
+    third, _ = _rates(c, _moved(x, second, dt / 2), v_mid, r_extra, per_cap, leak_s)
+    fourth, _ = _rates(c, _moved(x, third, dt), v_end, r_extra, per_cap, leak_s)
     return _moved(
         x,
         _State(
@@ -169,13 +176,13 @@ def _step(c, x, first, t, dt, amplitude, phase, r_extra, cap_f, leak_s):
     )
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, fastmath=FAST, error_model="numpy")
 def _ptc_ohm(cold, switch_c, decade_c, hot, temperature_c):
     """Return a thermistor's resistance: flat to its switching temperature, then a decade every few kelvin."""
     return min(hot, cold * 10.0 ** (max(0.0, temperature_c - switch_c) / decade_c))
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, fastmath=FAST, error_model="numpy")
 def _one(machine, gear, supply, limit_s, steps, until_up, figures, table):  # noqa: C901, PLR0912, PLR0915
     """Integrate one start; ``figures`` and ``table`` are filled in the order of ``motor.Starts`` and ``Trace``."""
     amplitude, dp_kpa, phase = SQRT2 * supply[0], supply[1], math.radians(supply[2])
@@ -194,13 +201,16 @@ def _one(machine, gear, supply, limit_s, steps, until_up, figures, table):  # no
     sum_i = sum_v = last_i = last_v = 0.0
     half = 0
     total = round(limit_s / dt)
+    # The source's sine and its quarter-period lead, turned by half a step at a time: no sine in the loop.
+    source_v, source_90 = amplitude * math.sin(phase), amplitude * math.cos(phase)
+    turn_sin, turn_cos = math.sin(c.w_b * dt / 2), math.cos(c.w_b * dt / 2)
     for step in range(total + 1):
         t = step * dt
-        cap_f = (machine[11] + (start_uf if kit_in else 0.0)) * 1e-6
+        per_cap = 1e6 / (machine[11] + (start_uf if kit_in else 0.0))
         r_extra = r_start if kit_in else 0.0
         resistance = _ptc_ohm(ptc_cold, ptc_switch, ptc_decade, ptc_hot, temperature) if ptc else math.inf
-        source_v = amplitude * math.sin(c.w_b * t + phase)
-        rates, flow = _rates(c, x, source_v, r_extra, cap_f, 1.0 / resistance)
+        leak_s = 1.0 / resistance
+        rates, flow = _rates(c, x, source_v, r_extra, per_cap, leak_s)
         cap_v = c.turns * x.v_c
         aux_v = flow.terminal_v - cap_v - r_extra * flow.i_d / c.turns
         peak, aux_peak, cap_peak = max(peak, abs(flow.line_a)), max(aux_peak, abs(aux_v)), max(cap_peak, abs(cap_v))
@@ -213,7 +223,10 @@ def _one(machine, gear, supply, limit_s, steps, until_up, figures, table):  # no
             row[13] = 1.0 if kit_in else 0.0
         if step == total:
             break
-        x = _step(c, x, rates, t, dt, amplitude, phase, r_extra, cap_f, 1.0 / resistance)
+        v_mid = source_v * turn_cos + source_90 * turn_sin
+        mid_90 = source_90 * turn_cos - source_v * turn_sin
+        source_v, source_90 = v_mid * turn_cos + mid_90 * turn_sin, mid_90 * turn_cos - v_mid * turn_sin
+        x = _step(c, x, rates, dt, v_mid, source_v, r_extra, per_cap, leak_s)
         if ptc:
             temperature += dt * cap_v * cap_v / resistance / ptc_heat
             if math.isnan(switched) and resistance >= RESISTANCE_RISE * ptc_cold:
@@ -251,7 +264,7 @@ def _one(machine, gear, supply, limit_s, steps, until_up, figures, table):  # no
     figures[7], figures[8], figures[9], figures[10] = aux_peak, cap_peak, x.w * c.pole_pairs / c.w_b, temperature
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, fastmath=FAST, error_model="numpy")
 def _all(parameters, gears, supply, limit_s, steps, until_up, figures, table):
     for n in range(supply.shape[0]):
         _one(parameters[n], gears[n], supply[n], limit_s, steps, until_up, figures[n], table)
