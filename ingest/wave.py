@@ -220,8 +220,10 @@ def _running(
         return None
     length = cycles * cycle
     begin = end - length
-    halves = half_cycles(squares, cycle, begin, end)
-    if float(np.ptp(halves)) > 0.2 * float(np.median(halves)):
+    halves = half_cycles(squares, cycle, end - max(length, 2.0 * cycle), end)
+    # Still falling if, at the rate of its last cycles, it came down by a quarter since it was taken for run up.
+    fall = float(np.polyfit(np.arange(halves.size), halves, 1)[0]) * (first - end) / (cycle / 2)
+    if fall > 0.25 * float(np.median(halves)):
         return None
     amperes = float(window_rms(squares, begin, length))
     if voltage is None:
