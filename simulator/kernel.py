@@ -97,8 +97,8 @@ def _constants(m, dp_kpa):
     return _Constants(
         w_b, pole_pairs, turns, r_main, r_aux + r_run, r_rotor / l_rotor, l_mag, k, 1 / l_q, 1 / l_d,
         1 / (turns * l_d), 1 / turns, 1 / (turns * turns), sat_a, sat_b, 1 / flux_rated, (sat_b * flux_rated) ** 2,
-        pole_pairs * k, 1 / inertia, friction + per_kpa * dp_kpa, drag * (pole_pairs / w_b) ** 2, per_kpa * rise / (2 * math.pi), r_source,
-        l_source, 1 / (1 + l_source * (1 / l_q + 1 / (turns * turns * l_d))),
+        pole_pairs * k, 1 / inertia, friction + per_kpa * dp_kpa, drag * (pole_pairs / w_b) ** 2,
+        per_kpa * rise / (2 * math.pi), r_source, l_source, 1 / (1 + l_source * (1 / l_q + 1 / (turns * turns * l_d))),
     )  # fmt: skip
 
 
