@@ -1,0 +1,280 @@
+"""The promise of intake, against real brokers and a real database: nothing lost, nothing twice, nothing blocked."""
+
+from __future__ import annotations
+
+import signal
+import socket
+import threading
+import time
+import urllib.request
+from collections.abc import Iterator
+from typing import Self
+
+import psycopg
+import pytest
+
+from deploy.embedded.broker import BrokerAddress
+from ingest.database import connect
+from ingest.errors import UnavailableError
+from ingest.subscriber import IntakeSettings, run
+from tests.ingest.intake_helpers import (
+    announce,
+    count,
+    encode,
+    eventually,
+    intake,
+    intake_thread,
+    publish,
+    register,
+    settings,
+    start,
+)
+
+pytestmark = pytest.mark.stack
+STARTS = 20_000
+
+
+@pytest.fixture
+def connection(database: str) -> Iterator[psycopg.Connection]:
+    with connect(database) as opened:
+        yield opened
+
+
+@pytest.mark.parametrize("a_payload", [1, 20])
+def test_intake_killed_again_and_again_loses_no_start_and_stores_none_twice(
+    database: str, connection: psycopg.Connection, broker: BrokerAddress, a_payload: int
+) -> None:
+    register(connection, units=4)
+    wanted = settings(database, broker, batch=100 if a_payload == 1 else 10)
+    announce(wanted)
+    payloads = [
+        (f"halfsecond/1/d-{1 + n % 4:04d}/starts", encode(*[start(n * a_payload + k) for k in range(a_payload)]))
+        for n in range(STARTS // a_payload)
+    ]
+    publisher = threading.Thread(target=publish, args=(broker, payloads))
+    publisher.start()
+    kills = 0
+    for share in (0.1, 0.3, 0.6):
+        with intake(wanted) as process:
+            assert eventually(lambda share=share: count(connection, "start") >= share * STARTS)
+            process.send_signal(signal.SIGKILL)
+            kills += process.wait() == -signal.SIGKILL
+    assert kills == 3
+    assert count(connection, "start") < STARTS
+    with intake(wanted) as process:
+        publisher.join()
+        assert eventually(lambda: count(connection, "start") == STARTS)
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(20) == 0
+    assert connection.execute("select count(distinct (unit_id, seq)) from start").fetchone() == (STARTS,)
+    assert count(connection, "quarantine") == 0
+
+
+def test_what_cannot_be_stored_blocks_nothing_behind_it(
+    database: str, connection: psycopg.Connection, broker: BrokerAddress
+) -> None:
+    register(connection)
+    bad = {
+        "bad_json": b'{"seq": 1, "at"',
+        "missing_field": encode({k: v for k, v in start(2).items() if k != "seq"}),
+        "impossible_value": encode(start(3, run_up_s=-1)),
+        "clock_out_of_range": encode(start(4, at="2099-01-14T12:00:00Z")),
+    }
+    messages = [("halfsecond/1/d-0001/starts", payload) for payload in bad.values()]
+    messages += [("halfsecond/1/d-9999/starts", encode(start(5))), ("halfsecond/1/d-0001/wishes", b"{}")]
+    messages += [("halfsecond/1/d-0001/starts", encode(start(6)))]
+    with intake_thread(settings(database, broker)):
+        assert eventually(lambda: _subscribed(connection, broker))
+        publish(broker, messages)
+        assert eventually(lambda: count(connection, "start") >= 1 and count(connection, "quarantine") == 6)
+    assert connection.execute("select seq from start where seq > 0").fetchall() == [(6,)]
+    reasons = {reason for (reason,) in connection.execute("select reason from quarantine")}
+    assert reasons == {*bad, "unknown_device", "bad_topic"}
+
+
+def _subscribed(connection: psycopg.Connection, broker: BrokerAddress) -> bool:
+    """Publish until something arrives: then intake is there."""
+    publish(broker, [("halfsecond/1/d-0001/starts", encode(start(0)))])
+    return eventually(lambda: count(connection, "start") > 0, within_s=1)
+
+
+def test_rests_events_and_status_are_stored_too(
+    database: str, connection: psycopg.Connection, broker: BrokerAddress
+) -> None:
+    register(connection)
+    at = "2024-01-14T12:00:00Z"
+    wanted = settings(database, broker)
+    announce(wanted)
+    publish(
+        broker,
+        [
+            ("halfsecond/1/d-0001/rests", encode({"seq": 1, "at": at, "t_s": [0, 30], "suction_kpa": [400, None]})),
+            ("halfsecond/1/d-0001/events", encode({"seq": 1, "at": at, "event": "lockout", "detail": "third try"})),
+            ("halfsecond/1/d-0001/status", encode({"online": True, "firmware": "1.0", "clock_ok": True, "sent": 7})),
+            ("halfsecond/1/d-0001/status", encode({"online": False, "sent": 8})),
+        ],
+    )
+    with intake_thread(wanted):
+        assert eventually(lambda: count(connection, "rest") + count(connection, "event") == 2)
+        assert eventually(lambda: connection.execute("select sent from device_status").fetchone() == (8,))
+    assert connection.execute("select suction_kpa from rest").fetchone() == ([400.0, None],)
+    assert connection.execute("select online from device_status").fetchone() == (False,)
+
+
+@pytest.mark.mosquitto
+def test_version_5_of_mqtt_keeps_the_promise_too(
+    database: str, connection: psycopg.Connection, mosquitto: BrokerAddress
+) -> None:
+    register(connection)
+    wanted = settings(database, mosquitto, protocol=5)
+    with intake_thread(wanted):
+        assert eventually(lambda: _subscribed(connection, mosquitto))
+    publish(mosquitto, [("halfsecond/1/d-0001/starts", encode(start(n))) for n in range(1, 501)])
+    with intake(wanted) as process:
+        assert eventually(lambda: count(connection, "start") > 1)
+        process.kill()
+        process.wait()
+    with intake_thread(wanted):
+        assert eventually(lambda: count(connection, "start") == 501)
+
+
+@pytest.mark.mosquitto
+def test_two_intakes_share_a_subscription(
+    database: str, connection: psycopg.Connection, mosquitto: BrokerAddress
+) -> None:
+    register(connection)
+    first = settings(database, mosquitto, client_id="intake-1", share="intake")
+    second = settings(database, mosquitto, client_id="intake-2", share="intake")
+    with intake_thread(first), intake_thread(second):
+        assert eventually(lambda: _subscribed(connection, mosquitto))
+        publish(mosquitto, [("halfsecond/1/d-0001/starts", encode(start(n))) for n in range(1, 2001)])
+        assert eventually(lambda: count(connection, "start") == 2001)
+
+
+def test_a_database_that_goes_away_is_waited_for_and_nothing_is_lost(
+    database: str, connection: psycopg.Connection, broker: BrokerAddress, caplog: pytest.LogCaptureFixture
+) -> None:
+    register(connection)
+    wanted = settings(database, broker)
+    announce(wanted)
+    others = (
+        "select pg_terminate_backend(pid) from pg_stat_activity"
+        " where datname = current_database() and pid <> pg_backend_pid()"
+    )
+    with intake_thread(wanted):
+        for first in range(0, 2_000, 500):
+            publish(broker, [("halfsecond/1/d-0001/starts", encode(start(first + n))) for n in range(500)])
+            connection.execute(others)
+        assert eventually(lambda: count(connection, "start") == 2_000)
+    assert any("database is away" in record.message for record in caplog.records)
+
+
+def test_a_broker_that_goes_away_is_waited_for(
+    database: str, connection: psycopg.Connection, broker: BrokerAddress
+) -> None:
+    register(connection)
+    wire = _Wire(broker)
+    with wire, intake_thread(settings(database, broker, port=wire.port)):
+        assert eventually(lambda: _subscribed(connection, broker))
+        wire.cut()
+        publish(broker, [("halfsecond/1/d-0001/starts", encode(start(n))) for n in range(1, 101)])
+        assert eventually(lambda: count(connection, "start") == 101)
+
+
+class _Wire:
+    """A line to the broker that can be cut: what runs over it breaks, and new calls go through."""
+
+    def __init__(self, broker: BrokerAddress) -> None:
+        self.broker, self.ends = broker, list[socket.socket]()
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.port: int = self.listener.getsockname()[1]
+
+    def __enter__(self) -> Self:
+        threading.Thread(target=self._accept, daemon=True).start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.listener.close()
+        self.cut()
+
+    def cut(self) -> None:
+        for end in self.ends:
+            end.close() if end.fileno() < 0 else end.shutdown(socket.SHUT_RDWR)
+        self.ends.clear()
+
+    def _accept(self) -> None:
+        while True:
+            try:
+                near, _ = self.listener.accept()
+            except OSError:
+                return
+            far = socket.create_connection((self.broker.host, self.broker.port))
+            self.ends += [near, far]
+            for source, sink in ((near, far), (far, near)):
+                threading.Thread(target=_carry, args=(source, sink), daemon=True).start()
+
+
+def _carry(source: socket.socket, sink: socket.socket) -> None:
+    try:
+        while part := source.recv(65_536):
+            sink.sendall(part)
+    except OSError:
+        pass
+    finally:
+        for end in (source, sink):
+            end.close()
+
+
+def test_intake_counts_what_it_does_for_prometheus_and_for_the_pages(
+    database: str, connection: psycopg.Connection, broker: BrokerAddress
+) -> None:
+    account_id = register(connection)
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    wanted = settings(database, broker, metrics_port=port)
+    announce(wanted)
+    messages = [("halfsecond/1/d-0001/starts", encode(start(n))) for n in (1, 2, 2)]
+    publish(broker, [*messages, ("halfsecond/1/d-0001/starts", b"?"), ("halfsecond/1/d-9999/starts", b"?")])
+    with intake_thread(wanted):
+        assert eventually(lambda: count(connection, "quarantine") == 2 and count(connection, "start") == 2)
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics") as answer:
+            text = answer.read().decode()
+    for line in ("messages_total 5.0", "rows_total 2.0", "doubles_total 1.0", "quarantined_total 2.0"):
+        assert f"halfsecond_intake_{line}" in text
+    query = (
+        "select account_id, sum(received), sum(stored), sum(doubles), sum(quarantined) from intake_minute group by 1"
+    )
+    assert sorted(connection.execute(query).fetchall(), key=str) == sorted(
+        [(account_id, 4, 2, 1, 1), (None, 1, 0, 0, 1)], key=str
+    )
+
+
+def test_a_broker_that_is_not_there_gives_one_line(database: str) -> None:
+    with pytest.raises(UnavailableError, match=r"broker: cannot be reached at 127.0.0.1:1 \(.*\); is it running\?"):
+        run(IntakeSettings(database=database, host="127.0.0.1", port=1), threading.Event())
+
+
+def test_a_metrics_port_that_is_taken_gives_one_line(database: str) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        with pytest.raises(UnavailableError, match=f"metrics port {port} cannot be had"):
+            run(IntakeSettings(database=database, host="127.0.0.1", metrics_port=port), threading.Event())
+
+
+def test_a_failure_nobody_foresaw_ends_the_program_with_one_line(
+    database: str, connection: psycopg.Connection, broker: BrokerAddress, caplog: pytest.LogCaptureFixture
+) -> None:
+    register(connection)
+    wanted = settings(database, broker)
+    announce(wanted)
+    publish(broker, [("halfsecond/1/d-0001/starts", encode(start(1)))])
+    connection.execute("drop table heard")
+    stop = threading.Event()
+    threading.Timer(30, stop.set).start()
+    began = time.monotonic()
+    assert run(wanted, stop) == 1
+    assert time.monotonic() - began < 20
+    lines = [record.message for record in caplog.records if record.levelname == "ERROR"]
+    assert len(lines) == 1
+    assert "heard" in lines[0]
+    assert "\n" not in lines[0]
