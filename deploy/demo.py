@@ -53,8 +53,8 @@ def run(demo: Demo, settings: Settings) -> int:
     BadInputError, UnavailableError
         In one line: a port or folder that cannot be had, a folder that holds something else than a demo.
     """
-    port = _port(demo.port)
-    data = _own_folder(demo.data)
+    port = choose_port(demo.port)
+    data = own_folder(demo.data)
     settings = replace(
         Settings(), data=data, listen=f"127.0.0.1:{port}", account=ACCOUNT, title=ACCOUNT, clock="data",
         broker_kind=settings.broker_kind, broker_protocol=settings.broker_protocol, watch_every_s=1.0,
@@ -96,7 +96,7 @@ def _begin_feed(demo: Demo, settings: Settings, cleanup: ExitStack) -> Service:
     return supervise.begin(service)
 
 
-def _port(asked: int | None) -> int:
+def choose_port(asked: int | None) -> int:
     """Return the port of the pages: the one asked for, or the usual one, or a free one where that is taken."""
     if asked is not None:
         problem = port_problem(asked)
@@ -111,7 +111,7 @@ def _port(asked: int | None) -> int:
     return DEFAULT_PORT
 
 
-def _own_folder(data: Path) -> Path:
+def own_folder(data: Path) -> Path:
     """Make the data folder, and refuse one that holds a database which a demo did not make: it would be emptied."""
     data = folder.make(data)
     mark = data / _MARK

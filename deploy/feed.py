@@ -78,10 +78,10 @@ def play(order: Order, settings: Settings, stop: threading.Event) -> None:
     with database.connect(settings.database) as connection:
         account_id = store.account(connection, str(settings.account))
         passwords = register(connection, account_id, simulated.units)
-        _wait_for_intake(connection, account_id, broker, passwords, stop)
+        wait_for_intake(connection, account_id, broker, passwords, stop)
     over = threading.Event()
     arguments = (settings.database, account_id, simulated.visits, simulated.forecasts, over)
-    follower = threading.Thread(target=_follow, args=arguments, daemon=True)
+    follower = threading.Thread(target=follow, args=arguments, daemon=True)
     follower.start()
     try:
         if not stop.is_set():
@@ -108,7 +108,7 @@ def register(connection: psycopg.Connection, account_id: int, units: pd.DataFram
     return passwords
 
 
-def _wait_for_intake(
+def wait_for_intake(
     connection: psycopg.Connection,
     account_id: int,
     broker: BrokerAddress,
@@ -142,7 +142,7 @@ def _wait_for_intake(
     )
 
 
-def _follow(
+def follow(
     conninfo: str, account_id: int, visits: pd.DataFrame, forecasts: pd.DataFrame, over: threading.Event
 ) -> None:
     """Store visits and issues of the forecast once the newest start that was heard is later than they are."""
