@@ -62,10 +62,7 @@ def _numbers(cells: pa.ChunkedArray, column: Column) -> tuple[np.ndarray, np.nda
 
 
 def _times(cells: pa.ChunkedArray) -> tuple[np.ndarray, np.ndarray]:
-    wanted = pa.timestamp("us", tz="UTC")
-    if pa.types.is_timestamp(cells.type):
-        cells = cells.cast(wanted, safe=False)  # nanoseconds are cut to microseconds
-    cast, fine = _cast(cells, wanted)
+    cast, fine = _cast(cells, pa.timestamp("us", tz="UTC"))
     stamps = cast.cast(pa.timestamp("us")).to_numpy().astype("M8[us]")
     with np.errstate(invalid="ignore"):
         return stamps, fine & (stamps >= _FIRST) & (stamps < _AFTER)

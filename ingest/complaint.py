@@ -36,9 +36,8 @@ class Rejected:
 
     def __str__(self) -> str:
         """Return path, line, field and remedy in one line."""
-        return (
-            ", ".join((self.path, f"line {self.line}")) + ": " + (f"{self.field}: " if self.field else "") + self.text
-        )
+        where = f"{self.path}, line {self.line}" if self.line else self.path
+        return f"{where}: {self.field}: {self.text}" if self.field else f"{where}: {self.text}"
 
 
 def complaint(error: Exception, raw: object = None) -> tuple[str, str]:
@@ -63,6 +62,8 @@ def complaint(error: Exception, raw: object = None) -> tuple[str, str]:
     for pattern, phrase in _PHRASES:
         if found := re.fullmatch(pattern, text):
             return phrase(found, field, raw)
+    if isinstance(error, RecursionError):
+        return field, "nested too deeply; write one flat object a line"
     if text.startswith(("JSON", "Input data", "Invalid", "Object")) or isinstance(error, UnicodeDecodeError):
         why = text.removeprefix("JSON is malformed: ")
         return field, f"not JSON ({why[0].lower()}{why[1:]}); write one object a line"

@@ -10,8 +10,7 @@ from typing import Any
 import msgspec
 
 from ingest.complaint import Rejected, complaint
-from ingest.shapes import KEEPS_UNKNOWN, RECORDS, Column, FileKind, UntoldStart, columns
-from ingest.wire import Start
+from ingest.shapes import KEEPS_UNKNOWN, RECORDS, Column, FileKind, FileStart, UntoldStart, columns
 
 FIRST_YEAR, LAST_YEAR = 2000, 2100
 """Years that a time in a file may fall in; what stands outside is a logger's unset clock."""
@@ -81,11 +80,11 @@ def in_range(at: datetime) -> bool:
 
 def _reduced(record: msgspec.Struct) -> msgspec.Struct:
     """Replace a start's wave by the figures that it gives."""
-    if not isinstance(record, Start) or record.wave is None:
+    if not isinstance(record, FileStart) or record.wave is None:
         return record
     from ingest.wave import complete  # noqa: PLC0415  only files with waves need the numerics
 
-    return complete(record)
+    return FileStart(**msgspec.structs.asdict(complete(record)) | {"unit": record.unit})
 
 
 def _words(column: Column | None) -> str:
