@@ -170,7 +170,7 @@ def _unavailable(conninfo: str, error: psycopg.OperationalError) -> UnavailableE
     where = f"{known.get('host', 'the local socket')}:{known.get('port', 5432)}/{known.get('dbname', '')}"
     why = str(error).strip().splitlines()
     return UnavailableError(
-        f"database: cannot be reached at {where} ({why[-1] if why else 'no answer'}); is it running?"
+        f"database: cannot be reached at {where} ({why[0] if why else 'no answer'}); is it running?"
     )
 
 

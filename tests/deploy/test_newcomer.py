@@ -19,7 +19,6 @@ def fresh_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.delenv(name)
     (tmp_path / "wrong.csv").write_text("unit,when,outcome\nu1,2031-01-01T00:00:00Z,ran\n")
     (tmp_path / "wrong.xls").write_text("")
-    (tmp_path / "empty.ndjson").write_text("")
 
 
 def run(words: str) -> int:
@@ -43,7 +42,6 @@ def run(words: str) -> int:
         ("replay --starts wrong.xls --out out.ndjson", ["wrong.xls", ".ndjson", ".csv", ".parquet"]),
         ("load starts none.csv --out out.ndjson", ["none.csv", "no such file"]),
         ("load starts wrong.csv --out out.ndjson", ["wrong.csv", "no column 'seq'", "there are: unit, when, outcome"]),
-        ("load starts empty.ndjson --out out.xls", ["out.xls", ".ndjson"]),
         ("load power-log none.csv --unit unit --at at --power w --out o.ndjson", ["none.csv", "no such file"]),
         (
             "load power-log wrong.csv --unit unit --at at --power w --out o.ndjson",
