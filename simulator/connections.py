@@ -1,0 +1,194 @@
+"""The broker connections of many simulated loggers, one each, served by one thread."""
+
+from __future__ import annotations
+
+import selectors
+import threading
+import time
+from collections import Counter
+from collections.abc import Mapping
+from types import TracebackType
+from typing import Any, Protocol, Self
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.reasoncodes import ReasonCode
+
+from ingest.errors import UnavailableError
+from ingest.wire import TOPIC_ROOT
+
+UNDER_WAY = 400
+"""Messages sent and not yet acknowledged, over all devices: beyond it, wait."""
+OPEN_S = 60.0
+KEEPALIVE_S = 60
+RETRY_S = 1.0
+OFFLINE = b'{"online":false}'
+
+
+class Address(Protocol):
+    """Where a broker is."""
+
+    @property
+    def host(self) -> str:
+        """Host name or address."""
+
+    @property
+    def port(self) -> int:
+        """TCP port."""
+
+    @property
+    def protocol_version(self) -> int:
+        """4 for MQTT 3.1.1, 5 for 5."""
+
+
+class Connections:
+    """One MQTT connection a device, with its last will; a lost one is made anew, and what was under way sent again."""
+
+    def __init__(self, address: Address, passwords: Mapping[str, str | None], stop: threading.Event) -> None:
+        self._address = address
+        self._stop = stop
+        self._clients = {device: self._client(device, password) for device, password in passwords.items()}
+        self._selector = selectors.DefaultSelector()
+        self._watched: dict[str, Any] = {}
+        self._ready: set[str] = set()
+        self._refused: str | None = None
+        self._under_way: dict[tuple[str, int], tuple[str, int]] = {}
+        self.acknowledged: Counter[str] = Counter()
+        self._tried: dict[str, float] = {}
+        self._served = 0.0
+        self._closing = False
+
+    def __enter__(self) -> Self:
+        """Return itself; `open` connects."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Let go of all sockets."""
+        self._closing = True
+        for client in self._clients.values():
+            client.disconnect()
+        self._selector.close()
+
+    @property
+    def devices(self) -> list[str]:
+        """The devices' names."""
+        return list(self._clients)
+
+    def open(self) -> None:
+        """Connect every device.
+
+        Raises
+        ------
+        UnavailableError
+            The broker does not answer, or refuses a device.
+        """
+        for device in self._clients:
+            self._connect(device, first=True)
+        until = time.monotonic() + OPEN_S
+        while len(self._ready) < len(self._clients) and not self._stop.is_set():
+            self.pump(0.05)
+            if time.monotonic() > until:
+                left = len(self._clients) - len(self._ready)
+                raise UnavailableError(f"{self._where}: {left} devices got no answer from the broker; is it running?")
+
+    def send(self, device: str, topic: str, payload: bytes, count: int = 1, *, retain: bool = False) -> bool:
+        """Send one message with QoS 1, waiting while too many are under way; told to stop, it sends nothing."""
+        while len(self._under_way) >= UNDER_WAY and not self._stop.is_set():
+            self.pump(0.05)
+        if self._stop.is_set():
+            return False
+        handed = self._clients[device].publish(topic, payload, qos=1, retain=retain)
+        # Without a connection just now, the client keeps the message and sends it on the next one.
+        assert handed.rc in {MQTTErrorCode.MQTT_ERR_SUCCESS, MQTTErrorCode.MQTT_ERR_NO_CONN}, handed.rc
+        self._under_way[device, handed.mid] = (topic.rsplit("/", 1)[1], count)
+        self.pump(0.0)
+        return True
+
+    def drain(self) -> None:
+        """Wait until everything sent is acknowledged, or until told to stop."""
+        while self._under_way and not self._stop.is_set():
+            self.pump(0.05)
+
+    def pump(self, wait_s: float) -> None:
+        """Serve the sockets: read, write, keep alive, connect anew; wait at most so long for something to do."""
+        for device, client in self._clients.items():
+            self._watch(device, client)
+        for key, events in self._selector.select(wait_s):
+            client = self._clients[key.data]
+            if events & selectors.EVENT_READ:
+                client.loop_read()
+            if events & selectors.EVENT_WRITE and client.want_write():
+                client.loop_write()
+        now = time.monotonic()
+        if now - self._served >= RETRY_S:
+            self._served = now
+            for device, client in self._clients.items():
+                client.loop_misc()
+                if client.socket() is None and device in self._tried:
+                    self._connect(device, first=False)
+        if self._refused is not None and not self._closing:
+            raise UnavailableError(self._refused)
+
+    def close(self) -> None:
+        """Say good-bye for every device."""
+        self._closing = True
+        for device, client in self._clients.items():
+            client.publish(f"{TOPIC_ROOT}/{device}/status", OFFLINE, qos=0, retain=True)
+        for _ in range(5):
+            self.pump(0.02)
+
+    @property
+    def _where(self) -> str:
+        return f"{self._address.host}:{self._address.port}"
+
+    def _client(self, device: str, password: str | None) -> mqtt.Client:
+        version = MQTTProtocolVersion(self._address.protocol_version)
+        clean = None if version == MQTTProtocolVersion.MQTTv5 else True
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, device, clean_session=clean, protocol=version)
+        if password is not None:
+            client.username_pw_set(device, password)
+        client.will_set(f"{TOPIC_ROOT}/{device}/status", OFFLINE, qos=1, retain=True)
+        client.max_inflight_messages_set(20)
+
+        def connected(
+            _client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, _properties: object
+        ) -> None:
+            if reason.is_failure:
+                self._refused = f"{self._where}: the broker refuses device {device} ({reason}); check its password"
+            else:
+                self._ready.add(device)
+
+        def acknowledged(_client: mqtt.Client, _data: object, mid: int, _reason: object, _properties: object) -> None:
+            kind, count = self._under_way.pop((device, mid), ("", 0))
+            self.acknowledged[kind] += count
+
+        client.on_connect, client.on_publish = connected, acknowledged
+        return client
+
+    def _connect(self, device: str, *, first: bool) -> None:
+        self._tried[device] = time.monotonic()
+        try:
+            self._clients[device].connect(self._address.host, self._address.port, KEEPALIVE_S)
+        except OSError as error:
+            if first:
+                text = f"{self._where}: no broker answers there ({error.strerror or error}); start it or name another"
+                raise UnavailableError(text) from error
+
+    def _watch(self, device: str, client: mqtt.Client) -> None:
+        """Have the selector look at the socket that the client has now, and for writing only where there is some."""
+        socket = client.socket()
+        events = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.want_write() else 0)
+        before = self._watched.get(device)
+        if before is not None and (before[0] is not socket):
+            self._selector.unregister(before[0])
+            del self._watched[device]
+            before = None
+        if socket is None:
+            return
+        if before is None:
+            self._selector.register(socket, events, device)
+        elif before[1] != events:
+            self._selector.modify(socket, events, device)
+        self._watched[device] = (socket, events)
