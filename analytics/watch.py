@@ -1,0 +1,197 @@
+"""The running service: days of units that changed become verdicts, by the same core as replay.
+
+One verdict a unit a day is kept, that of the midnight (UTC) which ends it, and one of the present instant, which is
+also the unit's standing.
+"""
+
+from __future__ import annotations
+
+import sys
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Literal
+
+import pandas as pd
+import psycopg
+
+from analytics import core, report
+from analytics.checkpoint import Checkpoints
+from analytics.options import DAY_US, DEFAULT, HOUR_US, Options
+from analytics.report import EPOCH, Ranked, when
+from analytics.tables import Tables, fleet
+from analytics.verdict import encode
+from ingest import store
+from ingest.database import connect
+from ingest.errors import HalfsecondError
+from ingest.named_sql import queries
+
+TAKE = 20_000
+HISTORY_D = 400
+"""Past days of which a daily verdict is written when a history is worked through."""
+WAIT_S = (1.0, 30.0)
+"""First and longest wait while the database is away."""
+FORECAST_D = 15
+_SQL = queries("analytics", "sql/watch.sql")
+
+Clock = Literal["wall", "data"]
+
+
+@dataclass
+class Followed:
+    """What the service remembers of an account between two passes; all of it can be made anew from the store."""
+
+    checkpoints: Checkpoints = field(default_factory=Checkpoints)
+    units: pd.DataFrame | None = None
+    hour: int = -1
+
+
+def run(database: str, stop: threading.Event, clock: Clock = "wall", every_s: float = 5.0) -> int:
+    """Follow the store until ``stop`` is set; return 0.
+
+    Parameters
+    ----------
+    database : conninfo of the store
+    stop : ends the service within a second
+    clock : ``wall``, or ``data`` for a recorded history: now is then the newest start of the account
+    every_s : least time between two passes, seconds
+    """
+    wait = WAIT_S[0]
+    while not stop.is_set():
+        try:
+            with connect(database) as connection:
+                wait = WAIT_S[0]
+                _follow(connection, stop, clock, every_s)
+        except (HalfsecondError, psycopg.OperationalError, psycopg.InterfaceError) as error:
+            if stop.is_set():
+                break
+            text = str(error).strip().splitlines()[0]
+            print(f"watch: the database is away, trying again in {wait:.0f} s: {text}", file=sys.stderr, flush=True)
+            stop.wait(wait)
+            wait = min(2 * wait, WAIT_S[1])
+    return 0
+
+
+def _follow(connection: psycopg.Connection, stop: threading.Event, clock: Clock, every_s: float) -> None:
+    """Pass after pass over one connection; what was remembered before it is not trusted."""
+    followed: dict[int, Followed] = {}
+    connection.execute(f"listen {store.DIRTY_CHANNEL}")
+    while not stop.is_set():
+        began = time.monotonic()
+        taken = store.take_dirty(connection, TAKE)
+        changed: dict[int, int] = {}
+        for account_id, _, day in taken:
+            number = (day - EPOCH.date()).days
+            changed[account_id] = min(changed.get(account_id, number), number)
+        accounts = [row[0] for row in connection.execute(_SQL["accounts"])]
+        for account_id in sorted({*accounts, *changed}):
+            if stop.is_set():
+                return
+            refresh(
+                connection,
+                account_id,
+                followed.setdefault(account_id, Followed()),
+                changed.get(account_id),
+                clock,
+                stop,
+            )
+        if taken:
+            store.done_dirty(connection, taken)
+        if len(taken) < TAKE:
+            # A pass that took long is followed by a rest as long, so that the store has time for others.
+            _rest(connection, stop, max(every_s, time.monotonic() - began))
+
+
+def _rest(connection: psycopg.Connection, stop: threading.Event, least_s: float) -> None:
+    """Wait at least so long, then until something is told or a minute has passed."""
+    if stop.wait(least_s):
+        return
+    until = time.monotonic() + 60.0
+    while not stop.is_set() and time.monotonic() < until:
+        for _ in connection.notifies(timeout=0.5, stop_after=1):
+            return
+
+
+def now(connection: psycopg.Connection, account_id: int, clock: Clock) -> int | None:
+    """Return the present instant of an account, microseconds since 1970 UTC; None while nothing was heard."""
+    row = connection.execute(_SQL["last_heard"], {"account_id": account_id}).fetchone()
+    if row is None or row[0] is None:
+        return None
+    instant = row[0] if clock == "data" else datetime.now(UTC)
+    return int((instant - EPOCH) // timedelta(microseconds=1))
+
+
+def refresh(
+    connection: psycopg.Connection,
+    account_id: int,
+    followed: Followed,
+    changed_day: int | None,
+    clock: Clock,
+    stop: threading.Event | None = None,
+    options: Options = DEFAULT,
+) -> int:
+    """Bring the verdicts of an account up to the present; return how many were written.
+
+    Parameters
+    ----------
+    changed_day : first day with changes, days since 1970; None where nothing changed, and then nothing is done unless
+        a new hour has begun
+    stop : ends the work early; what was not finished is done again by the next pass
+    """
+    instant = now(connection, account_id, clock)
+    if instant is None or (changed_day is None and followed.hour == instant // HOUR_US):
+        return 0
+    units = store.read_units(connection, account_id)
+    if followed.units is None or not units.equals(followed.units):
+        followed.checkpoints, followed.units = Checkpoints(), units
+        changed_day = -(10**6)
+    today = instant // DAY_US
+    state = followed.checkpoints.before(min(today if changed_day is None else changed_day, today))
+    tables = _read(connection, account_id, units, state)
+    whole = fleet(tables)
+    if len(whole.starts.at) == 0 and state is None:
+        return 0
+    first = int(whole.starts.day[0]) + 1 if state is None else state.day + 1
+    midnights = [day * DAY_US for day in range(max(first, today - HISTORY_D), today + 1) if day * DAY_US < instant]
+    written = 0
+    for moment, at_moment in core.run(whole, [*midnights, instant], options, state):
+        if stop is not None and stop.is_set():
+            return written
+        if at_moment.day == moment // DAY_US - 1:
+            followed.checkpoints.keep(at_moment)
+        written += _write(connection, account_id, list(report.verdicts(at_moment, whole, moment)), moment)
+    connection.execute(_SQL["forget_after"], {"account_id": account_id, "now": when(instant)})
+    followed.hour = instant // HOUR_US
+    return written
+
+
+def _read(connection: psycopg.Connection, account_id: int, units: pd.DataFrame, state: core.State | None) -> Tables:
+    since = None if state is None else when((state.day + 1) * DAY_US)
+    issued = None if since is None else since - timedelta(days=FORECAST_D)
+    read: dict[str, Callable[..., pd.DataFrame]] = {
+        "starts": store.read_starts,
+        "rests": store.read_rests,
+        "events": store.read_events,
+    }
+    frames = {kind: function(connection, account_id, since=since) for kind, function in read.items()}
+    return Tables(
+        units=units,
+        visits=store.read_visits(connection, account_id, since=since),
+        forecasts=store.read_forecasts(connection, account_id, since=issued),
+        **frames,
+    )
+
+
+def _write(connection: psycopg.Connection, account_id: int, verdicts: list[Ranked], instant: int) -> int:
+    day = instant // DAY_US - (1 if instant % DAY_US == 0 else 0)
+    rows = [
+        store.VerdictRow(v.verdict.unit, when(instant), v.verdict.standing, v.rank, encode(v.verdict)) for v in verdicts
+    ]
+    with connection.transaction():
+        store.put_verdicts(connection, account_id, rows)
+        names = [v.verdict.unit for v in verdicts]
+        wanted = {"account_id": account_id, "day": when(day * DAY_US), "now": when(instant), "units": names}
+        connection.execute(_SQL["thin"], wanted)
+    return len(rows)
