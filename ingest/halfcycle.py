@@ -131,7 +131,9 @@ def half_cycles(total: Array, cycle: float, first: float, end: float) -> Array:
     count = int(np.floor((end - first - cycle) / (cycle / 2) + 1e-9)) + 1  # 1e-9: a last edge on the last sample counts
     if count < 1:
         return np.empty(0)
-    return window_rms(total, first + np.arange(count) * (cycle / 2), cycle)
+    edges = sum_at(total, first + np.arange(count + 2) * (cycle / 2))
+    result: Array = np.sqrt(np.maximum((edges[2:] - edges[:-2]) / cycle, 0.0))
+    return result
 
 
 def inrush_events(rms: ArrayLike, threshold: float, hysteresis: float, hz: float) -> list[Event]:
