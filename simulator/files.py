@@ -20,7 +20,6 @@ NAMES = tuple(f.name for f in fields(Fleet))
 _ENCODER = msgspec.json.Encoder()
 _ROWS = 50_000
 _WHOLE = {"stage", "retry", "stages"}
-_DATE_TIMES = {"at", "issued"}
 
 
 def write(fleet: Fleet, folder: Path) -> dict[str, int]:
@@ -91,15 +90,15 @@ def _plain(name: str, column: pd.Series) -> list[Any]:
     if column.dtype == np.float64:
         values = column.to_numpy()
         missing = np.isnan(values)
-        plain = np.where(missing, 0, values).astype(np.int64).tolist() if name in _WHOLE else values.tolist()
+        plain: list[Any] = (np.where(missing, 0, values).astype(np.int64) if name in _WHOLE else values).tolist()
         if missing.any():
             for place in np.flatnonzero(missing).tolist():
                 plain[place] = None
         return plain
-    values = column.tolist()
+    cells: list[Any] = column.tolist()
     if name == "hours":
-        return [[{"at": _moment(h["at"]), "outdoor_c": h["outdoor_c"]} for h in hours] for hours in values]
-    return values
+        return [[{"at": _moment(h["at"]), "outdoor_c": h["outdoor_c"]} for h in hours] for hours in cells]
+    return cells
 
 
 def _text(column: pd.Series) -> list[str]:

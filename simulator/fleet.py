@@ -18,7 +18,8 @@ import pandas as pd
 from ingest import frames
 from ingest.errors import BadInputError
 from simulator import faults as faults_
-from simulator import nameplate, outcomes, records, service, supply, use, weather
+from simulator import happened as happened_
+from simulator import nameplate, outcomes, records, rows, service, supply, use, weather
 from simulator.faults import DAY_S, LOOK_ALIKES, Faults
 from simulator.nameplate import Units
 
@@ -122,7 +123,7 @@ def _batch(
     habits = use.habits(BATCH, rng)
     habits.changed_s[:] = np.where(look[1], wrong.look_s, np.inf)
     plan = use.schedule(outdoor, habits, rng)
-    noise = records.draw(len(plan.at_s), BATCH, days, look[4], rng)
+    noise = happened_.draw(len(plan.at_s), BATCH, days, look[4], rng)
 
     outdoor_c = _at(outdoor, plan)
     house = supply.house_v(fleet_units.house_v, outdoor, rng)
@@ -149,9 +150,9 @@ def _batch(
             break
         done = after
     stalls = np.where((stalls == outcomes.TRIES) & ~_locked_out(done, len(stalls)), outcomes.TRIES - 1, stalls)
-    happened = records.Happened(plan, now, stalls, factor, down, days, done)
-    window = records.window(wrong, days, rng)
-    made = records.make(fleet_units, wrong, happened, noise, window, first_day, rng)
+    reported = happened_.window(wrong, days, rng)
+    happened = happened_.Happened(plan, now, stalls, factor, down, days, done, reported)
+    made = records.make(fleet_units, wrong, happened, noise, first_day, rng)
     own = {
         "forecasts": records.forecasts(site_c, site_area, fleet_units, errors, first_day, days),
         "truth": _truth(fleet_units, wrong, done, plan, ratios, days, first_day),
@@ -163,7 +164,8 @@ def _at(hourly: Array, plan: use.Schedule) -> Array:
     """Return an hourly series at the moment of each start, straight between the hours."""
     after = np.minimum(plan.hour + 1, hourly.shape[1] - 1)
     part = plan.at_s / 3600 - plan.hour
-    return hourly[plan.unit, plan.hour] * (1 - part) + hourly[plan.unit, after] * part
+    between: Array = hourly[plan.unit, plan.hour] * (1 - part) + hourly[plan.unit, after] * part
+    return between
 
 
 def _locked_out(done: service.Service, count: int) -> npt.NDArray[np.bool_]:
@@ -194,34 +196,34 @@ def _truth(
     days: int,
     first_day: datetime,
 ) -> pd.DataFrame:
-    """Return what is so, one row a unit: cause, look-alike, onset, growth, repairs, and each day's odds of a lockout."""
+    """Return what is so, one row a unit: cause, look-alike, onset, growth, repairs, each day's odds of a lockout."""
     _, lockout = outcomes.odds(ratios)
     day = (plan.at_s // DAY_S).astype(np.intp)
     sound = np.bincount(plan.unit * days + day, np.log1p(-lockout), len(units.unit) * days)
     chance = np.round(-np.expm1(sound), 6).reshape(-1, days)
     dates = [f"{first_day + timedelta(days=d):%Y-%m-%d}" for d in range(days)]
-    rows: list[dict[str, Any]] = []
+    told: list[dict[str, Any]] = []
     for u, name in enumerate(units.unit.tolist()):
         cause = faults_.CAUSES[wrong.cause[u]]
         look = LOOK_ALIKES[wrong.look_alike[u]]
         mine = sorted((v for v in done.visits if v.unit == u), key=lambda v: v.at_s)
         since = wrong.onset_s[u] if cause != "none" else wrong.look_s[u]
-        rows.append(
+        told.append(
             {
                 "unit": name,
                 "cause": cause,
                 "look_alike": None if look == "none" else look,
-                "onset": records.moment(first_day, since) if np.isfinite(since) else None,
+                "onset": rows.moment(first_day, since) if np.isfinite(since) else None,
                 "growth": faults_.growth(wrong, u),
                 "repairs": [
-                    {"at": records.moment(first_day, v.at_s), "work": v.work, "right": v.right}
+                    {"at": rows.moment(first_day, v.at_s), "work": v.work, "right": v.right}
                     for v in mine
                     if v.at_s < days * DAY_S
                 ],
                 "lockout_probability": [{"day": d, "p": p} for d, p in zip(dates, chance[u].tolist(), strict=True)],
             }
         )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(told)
 
 
 def _cut(made: dict[str, pd.DataFrame], wanted: npt.NDArray[np.object_], units_a_site: int) -> Fleet:

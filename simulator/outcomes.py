@@ -92,7 +92,9 @@ def friction_nm(met: Conditions, off_s: Array) -> Array:
     """Return break-away friction with the oil as cold as it is and the liquid that lies in it [N·m]."""
     oil_c = met.outdoor_c + 20 * met.state.heater + 30 * np.exp(-off_s / 3600)
     stiff = 1 + OIL_PER_K * np.clip(15 - oil_c, 0, 60)
-    return met.state.friction_nm * stiff + SOAK_NM * refrigerant.migrated(met.outdoor_c, off_s, met.state.heater)
+    soak_nm = SOAK_NM * refrigerant.migrated(met.outdoor_c, off_s, met.state.heater)
+    friction: Array = met.state.friction_nm * stiff + soak_nm
+    return friction
 
 
 def load_ratio(met: Conditions, tries: npt.ArrayLike = 0) -> Array:

@@ -5,6 +5,7 @@ Pressures are in kPa gauge (over 101.325 kPa) unless the name says absolute; tem
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -13,7 +14,7 @@ import numpy.typing as npt
 from CoolProp.CoolProp import PropsSI
 
 Array = npt.NDArray[np.float64]
-Numbers = npt.ArrayLike
+Numbers = float | Sequence[float] | Array
 
 ATMOSPHERE_KPA = 101.325
 FLUIDS = {"R-410A": "R410A", "R-32": "R32", "R-454B": "R454B.mix"}
@@ -91,7 +92,9 @@ def remaining_kpa(difference_kpa: Numbers, off_s: Numbers, tau_s: Numbers) -> Ar
     ``tau_s`` is the time constant of the path through bleed, orifice or valve [s]. No published value was found: it
     is an assumption for each unit.
     """
-    left: Array = np.asarray(difference_kpa, np.float64) * np.exp(-np.asarray(off_s, np.float64) / tau_s)
+    left: Array = np.asarray(difference_kpa, np.float64) * np.exp(
+        -np.asarray(off_s, np.float64) / np.asarray(tau_s, np.float64)
+    )
     return left
 
 
@@ -101,8 +104,9 @@ def decayed(stop: Pressures, rest_kpa: Numbers, off_s: Numbers, tau_s: Numbers) 
     The level moves with twice the time constant: liquid has to boil off or condense for it.
     """
     half = remaining_kpa(stop.liquid_kpa - stop.suction_kpa, off_s, tau_s) / 2
-    level = (stop.suction_kpa + stop.liquid_kpa) / 2 - rest_kpa
-    middle = np.asarray(rest_kpa) + remaining_kpa(level, off_s, 2 * np.asarray(tau_s, np.float64))
+    rest = np.asarray(rest_kpa, np.float64)
+    level = (stop.suction_kpa + stop.liquid_kpa) / 2 - rest
+    middle = rest + remaining_kpa(level, off_s, 2 * np.asarray(tau_s, np.float64))
     return Pressures(middle - half, middle + half)
 
 

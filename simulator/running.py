@@ -9,12 +9,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from simulator.runup import FRICTION_NM, TORQUE_NM_PER_KPA
-
-Array = npt.NDArray[np.float64]
-Numbers = npt.ArrayLike
+from simulator.runup import Array, Numbers
+from simulator.runup_tables import FRICTION_NM, TORQUE_NM_PER_KPA
 
 REFERENCE_W = 2914.0
 """Input at 230 V and 1,700 kPa with the full run capacitor, W."""
@@ -81,10 +78,12 @@ def running(
 
 def _reactive_by_cap(cap: Array) -> Array:
     """Return reactive power in var at 230 V and reference load, by run capacitance."""
-    return np.interp(cap, CAP_FRACTION, 230.0 * CAP_A * np.sqrt(1 - CAP_PF**2))
+    reactive: Array = np.interp(cap, CAP_FRACTION, 230.0 * CAP_A * np.sqrt(1 - CAP_PF**2))
+    return reactive
 
 
-def _reactive_by_volts(volts: npt.ArrayLike) -> Array:
+def _reactive_by_volts(volts: Array | np.float64) -> Array:
     """Return reactive power in var with the full run capacitor, from current and the (constant) power."""
     apparent = VOLTS * VOLTS_A
-    return np.interp(volts, VOLTS, np.sqrt(np.maximum(apparent**2 - REFERENCE_W**2, 0.0)))
+    reactive = np.interp(np.asarray(volts), VOLTS, np.sqrt(np.maximum(apparent**2 - REFERENCE_W**2, 0.0)))
+    return np.asarray(reactive, np.float64)

@@ -9,27 +9,27 @@ no longer gets away. Written so, friction and pressure difference are one axis, 
 
 from __future__ import annotations
 
-import csv
-from dataclasses import dataclass
-from functools import lru_cache
-from pathlib import Path
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import map_coordinates
 
+from simulator.runup_tables import (
+    FRICTION_NM,
+    LOAD_RATIOS,
+    RUN_CAPS,
+    START_CAP_STALL_KPA,
+    START_CAPS,
+    TORQUE_NM_PER_KPA,
+    VOLTS,
+    tables,
+)
+
 Array = npt.NDArray[np.float64]
-Numbers = npt.ArrayLike
+Numbers = float | Sequence[float] | Array
 
-FOLDER = Path(__file__).parent / "tables"
-
-FRICTION_NM = 0.6
-"""Break-away friction of the reference machine with warm oil, N·m."""
-TORQUE_NM_PER_KPA = 3.75e-3
-"""Load torque per kPa of pressure difference at the motor of a reciprocating machine, N·m/kPa."""
-START_CAP_STALL_KPA = 4670.0
-"""Pressure difference at which the reference machine with its full start capacitor stalls at 230 V, kPa."""
 LOCKED_OHM = complex(1.871, 2.061)
 """Impedance of the reference machine at locked rotor, ohm (0.35924 A/V)."""
 INRUSH_FACTOR = 1.015
@@ -37,12 +37,6 @@ INRUSH_FACTOR = 1.015
 START_CAP_INRUSH = 0.035
 """Fraction by which the full start capacitor raises the inrush."""
 
-VOLTS = np.array([180.0, 190, 200, 208, 216, 224, 230, 240, 250])
-RUN_CAPS = np.array([0.4, 0.6, 0.8, 1.0])
-START_CAPS = np.array([0.0, 0.2, 0.4, 0.6, 1.0])
-LOAD_RATIOS = np.linspace(0.0, 1.0, 201)
-_AT_EDGE = 0.725**-2  # 1/s²: the slowest start of the tables that still comes up takes 0.717 s
-_FASTEST = 0.050**-2
 _CLOSE_DEG = np.array([0.0, 30, 60, 90, 120, 150, 180])
 _CLOSE_FACTOR = np.array([208.0, 200, 150, 133, 150, 200, 208]) / 208
 
@@ -54,14 +48,6 @@ class RunUp(NamedTuple):
     peak_a: Array
     line_min_v: Array
     stalled: npt.NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
-class Tables:
-    """The gridded tables: stalling torque in N·m by run capacitance and voltage, and 1/s² by all four axes."""
-
-    stall_nm: Array
-    inverse_square: Array
 
 
 def run_up(
@@ -162,10 +148,10 @@ def stall_nm(terminal_v: Numbers, cap_fraction: Numbers = 1.0, start_cap_fractio
     """
     volts, cap = np.asarray(terminal_v, np.float64), np.asarray(cap_fraction, np.float64)
     kit = np.clip(np.asarray(start_cap_fraction, np.float64), 0, 1)
-    per_square = _tables().stall_nm / VOLTS**2
+    per_square = tables().stall_nm / VOLTS**2
     at = [_index(cap, RUN_CAPS), _index(volts, VOLTS)]
     plain = _interpolate(per_square, at) * np.where(cap < RUN_CAPS[0], np.maximum(cap, 0.02) / RUN_CAPS[0], 1.0)
-    reference = float(np.interp(230.0, VOLTS, _tables().stall_nm[-1]))
+    reference = float(np.interp(230.0, VOLTS, tables().stall_nm[-1]))
     with_kit = (FRICTION_NM + TORQUE_NM_PER_KPA * START_CAP_STALL_KPA - reference) / 230.0**2
     torque: Array = (plain + kit * with_kit) * volts**2
     return torque
@@ -179,7 +165,7 @@ def _time_s(volts: Array, ratio: Array, cap_fraction: Numbers, start_cap_fractio
         _index(volts, VOLTS),
         np.asarray(ratio) * (len(LOAD_RATIOS) - 1),
     ]
-    time_s: Array = _interpolate(_tables().inverse_square, at) ** -0.5
+    time_s: Array = _interpolate(tables().inverse_square, at) ** -0.5
     return time_s
 
 
@@ -193,87 +179,3 @@ def _interpolate(grid: Array, at: list[Array]) -> Array:
     positions = np.stack(np.broadcast_arrays(*at))
     flat = map_coordinates(grid, positions.reshape(len(at), -1), order=1, mode="nearest")
     return np.asarray(flat, np.float64).reshape(positions.shape[1:])
-
-
-@lru_cache(maxsize=1)
-def _tables() -> Tables:
-    """Read the tables and lay them on the grid."""
-    stall = np.stack([_stall_curve(cap) for cap in RUN_CAPS])
-    rows = _read("run_up.csv")
-    full = np.stack([_curve(rows, 0.0, 1.0, v, stall[-1, k]) for k, v in enumerate(VOLTS)])
-    grid = np.empty((len(START_CAPS), len(RUN_CAPS), len(VOLTS), len(LOAD_RATIOS)))
-    for c, cap in enumerate(RUN_CAPS):
-        grid[0, c] = full if cap == 1 else _weakened(rows, cap, stall[c], full)
-    kit_nm = TORQUE_NM_PER_KPA * START_CAP_STALL_KPA + FRICTION_NM - float(np.interp(230.0, VOLTS, stall[-1]))
-    kit_stall = stall[-1] + kit_nm * (VOLTS / 230) ** 2
-    kit = np.stack([_curve(rows, 1.0, 1.0, v, kit_stall[k]) for k, v in enumerate(VOLTS)])
-    at_230 = int(np.flatnonzero(VOLTS == 230)[0])
-    for f, fraction in enumerate(START_CAPS[1:], start=1):
-        if fraction == 1:
-            grid[f] = kit
-        else:
-            own = _curve(rows, fraction, 1.0, 230.0, stall[-1, at_230] + kit_nm * fraction)
-            grid[f] = own * kit / kit[at_230]
-    # More load never shortens a start: held so also where scaled curves meet.
-    grid = np.minimum.accumulate(np.minimum(grid, _FASTEST), axis=-1)
-    return Tables(stall, grid)
-
-
-def _read(name: str) -> list[dict[str, float]]:
-    """Return the rows of a table; an empty cell, a stall, becomes NaN."""
-    with (FOLDER / name).open(newline="") as file:
-        return [{key: float(cell or "nan") for key, cell in row.items()} for row in csv.DictReader(file)]
-
-
-def _stall_curve(cap: float) -> Array:
-    """Return the stalling torque in N·m by voltage for one run capacitance.
-
-    The tables have it from 200 V; torque over voltage squared is smooth and is carried down to 180 V by a parabola.
-    For 40 % of the capacitance it is carried on from 80 and 60 %, as torque falls nearly in proportion.
-    """
-    rows = _read("stall_dp.csv")
-    if cap < min(row["cap_fraction"] for row in rows):
-        return 2 * _stall_curve(0.6) - _stall_curve(0.8)
-    own = [row for row in rows if row["cap_fraction"] == cap]
-    volts = np.array([row["line_v"] for row in own])
-    torque = FRICTION_NM + TORQUE_NM_PER_KPA * np.array([row["stall_dp_kpa"] for row in own])
-    shape = np.polynomial.Polynomial.fit(volts, torque / volts**2, 2)
-    return np.asarray(shape(VOLTS) * VOLTS**2, np.float64)
-
-
-def _nodes(rows: list[dict[str, float]], kit: float, cap: float, volts: float, stall: float) -> tuple[Array, Array]:
-    """Return load ratios and 1/s² of one line of the tables, without its stalls."""
-    own = [
-        (FRICTION_NM + TORQUE_NM_PER_KPA * row["dp_kpa"], row["run_up_s"])
-        for row in rows
-        if (row["start_cap_fraction"], row["cap_fraction"], row["line_v"]) == (kit, cap, volts)
-        and not np.isnan(row["run_up_s"])
-    ]
-    table = np.array(own, np.float64).reshape(-1, 2)
-    return table[:, 0] / stall, table[:, 1] ** -2
-
-
-def _curve(rows: list[dict[str, float]], kit: float, cap: float, volts: float, stall: float) -> Array:
-    """Return 1/s² on the grid of load ratios: straight between the table's cells, and on to the edge of stalling."""
-    ratio, inverse = _nodes(rows, kit, cap, volts, stall)
-    slope = (inverse[1] - inverse[0]) / (ratio[1] - ratio[0])
-    first = inverse[0] - slope * ratio[0]
-    return np.interp(LOAD_RATIOS, np.r_[0.0, ratio, 1.0], np.r_[first, inverse, min(_AT_EDGE, inverse[-1])])
-
-
-def _weakened(rows: list[dict[str, float]], cap: float, stall: Array, full: Array) -> Array:
-    """Return 1/s² by voltage and load ratio for a weak run capacitor: the full one's curve, scaled to its own cells."""
-    found: list[Array] = []
-    for k, volts in enumerate(VOLTS):
-        ratio, inverse = _nodes(rows, 0.0, cap, volts, stall[k])
-        if not len(ratio):
-            found.append(np.full(len(LOAD_RATIOS), np.nan))
-            continue
-        scale = inverse / np.interp(ratio, LOAD_RATIOS, full[k])
-        found.append(full[k] * np.interp(LOAD_RATIOS, ratio, scale))
-    curves = np.stack(found)
-    known = np.flatnonzero(~np.isnan(curves[:, 0]))
-    for k in np.flatnonzero(np.isnan(curves[:, 0])):
-        nearest = known[np.argmin(np.abs(known - k))]
-        curves[k] = full[k] * curves[nearest] / full[nearest]
-    return curves

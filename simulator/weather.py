@@ -45,7 +45,8 @@ def areas(start: datetime, days: int, rng: Generator) -> Array:
     common = _lasting(rng, 1, hours, 72.0, 3.6)
     own = _lasting(rng, len(AREAS), hours, 24.0, 1.2)
     spells = _spells(start, hours, rng)
-    return _AREA_MEAN_C + _AREA_SWING_C * season + daily + common + own + spells
+    outdoor_c: Array = _AREA_MEAN_C + _AREA_SWING_C * season + daily + common + own + spells
+    return outdoor_c
 
 
 def sites(area_c: Array, area: npt.NDArray[np.intp], rng: Generator) -> Array:
@@ -65,7 +66,8 @@ def errors(issues: int, rng: Generator) -> Array:
     steps = rng.normal(size=(len(AREAS), issues, len(LEADS_H)))
     gap = np.diff(LEADS_H, prepend=-3.0)
     walk = np.cumsum(steps * np.sqrt(gap), axis=-1) / np.sqrt(LEADS_H + 3.0)
-    return walk * spread
+    error_k: Array = walk * spread
+    return error_k
 
 
 def _lasting(rng: Generator, places: int, hours: int, memory_h: float, spread_c: float) -> Array:

@@ -10,7 +10,7 @@ from typing import Any
 from ingest.errors import BadInputError
 
 
-def add(subparsers: Any) -> None:
+def add(subparsers: Any) -> None:  # noqa: ANN401 - argparse's type is private
     """Register the command."""
     parser = subparsers.add_parser(
         "simulate",
