@@ -60,6 +60,12 @@ def find(current: Array, voltage: Array | None, cycle: float) -> Span:
     return Span(begin=begin, end=onset + last + 1 if cut else current.size, seen=seen, cut=cut)
 
 
+def zero_error(quiet: Array, cycle: float) -> float:
+    """Return what a sensor shows of no current: the mean over whole cycles, so that a fan's current does not count."""
+    cycles = int(quiet.size / cycle)
+    return float(np.mean(quiet[-round(cycles * cycle) :])) if cycles else 0.0
+
+
 def _onset(current: Array, cycle: float) -> tuple[int, float]:
     """Return the first sample that stands clear of what flowed at rest (0 where there was no rest), and that noise."""
     size = np.abs(current)
@@ -72,7 +78,7 @@ def _onset(current: Array, cycle: float) -> tuple[int, float]:
     if quiet.size < cycle / 4:
         return 0, 0.0
     noise = 4.0 * float(np.std(quiet))
-    rest = float(np.median(quiet))
+    rest = zero_error(quiet, cycle)
     while onset > 0 and abs(current[onset - 1] - rest) > max(noise, 0.002 * largest):
         onset -= 1
     return onset, noise
@@ -97,7 +103,8 @@ def _began(current: Array, voltage: Array | None, onset: int, cycle: float) -> f
     part = voltage[first:stop]
     flux = np.concatenate([[0.0], np.cumsum(0.5 * (part[1:] + part[:-1]))])
     clear = onset - first
-    flowing = current[onset:stop] - np.median(current[:first])
+    rest = zero_error(current[:first], cycle)
+    flowing = current[onset:stop] - rest
     charge = np.concatenate([[0.0], np.cumsum(0.5 * (flowing[1:] + flowing[:-1]))])
     basis = np.column_stack([flux[clear:], charge, np.ones(flowing.size)])
     a, _, c = np.linalg.lstsq(basis, flowing, rcond=None)[0].tolist()
@@ -105,7 +112,7 @@ def _began(current: Array, voltage: Array | None, onset: int, cycle: float) -> f
     roots = np.flatnonzero(model[:-1] * model[1:] <= 0.0)[-2:]  # closed just before a voltage zero, there are two
     if roots.size == 0:
         return float(first + int(np.argmin(np.abs(model))))
-    seen = current[first : onset + 1] - np.median(current[: max(1, first)])
+    seen = current[first : onset + 1] - rest
     places = np.arange(model.size)
     misfits = [float(np.square(np.where(places > k, model, 0.0) - seen).sum()) for k in roots]
     k = int(roots[int(np.argmin(misfits))])

@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ingest import supply
-from ingest.energising import find
+from ingest.energising import find, zero_error
 from ingest.halfcycle import Array, half_cycles, running_sum, sliding_rms, sum_at, window_rms
 from ingest.wire import Outcome, Start, Wave
 
@@ -83,8 +83,8 @@ def reduce(current_a: ArrayLike, voltage_v: ArrayLike | None, rate_hz: float, hz
     cycle = rate_hz / hz
     span = find(current, voltage, cycle)
     start = int(np.ceil(span.begin))
-    if span.seen and start - 2 > cycle / 4:
-        current = current - np.median(current[: start - 2])  # a sensor's zero error is no current
+    if span.seen:
+        current = current - zero_error(current[: max(0, start - 2)], cycle)
     squares = running_sum(np.square(current))
     energised_s = span.begin / rate_hz if span.seen else None
     slide = sliding_rms(squares[: span.end + 1], cycle)[start:]

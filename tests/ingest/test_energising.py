@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest.energising import find
+from ingest.energising import find, zero_error
 
 Switched = Callable[..., tuple[np.ndarray, np.ndarray]]
 
@@ -75,3 +75,18 @@ def test_a_record_of_noise_holds_no_start() -> None:
     noise = np.random.default_rng(1).normal(0.0, 0.2, 4000)
     with pytest.raises(ValueError, match=r"^wave: holds no start"):
         find(noise, None, 4000 / 60)
+
+
+def test_a_fan_that_runs_on_the_same_wire_before_hides_neither_start_nor_cut(switched_on: Switched) -> None:
+    current, voltage = switched_on(cut_s=0.9, noise=0.1)
+    fan = np.sqrt(2.0) * 1.5 * np.sin(2 * np.pi * 60 * np.arange(current.size) / 4000)
+    span = find(current + fan, voltage, 4000 / 60)
+    assert span.begin / 4000 == pytest.approx(0.1, abs=0.001)
+    assert span.cut
+    assert span.end / 4000 == pytest.approx(1.0, abs=0.004)
+
+
+def test_the_zero_error_of_a_sensor_is_its_mean_over_whole_cycles() -> None:
+    wave = 0.4 + np.sin(2 * np.pi * 60 * np.arange(333) / 4000)
+    assert zero_error(wave, 4000 / 60) == pytest.approx(0.4, abs=0.01)
+    assert zero_error(wave[:20], 4000 / 60) == 0.0

@@ -15,6 +15,8 @@ from hypothesis import strategies as st
 
 from ingest.wave import complete, described, reduce, samples
 from ingest.wire import Start, Wave
+from simulator.machine import reference_3_ton
+from simulator.motor import start, trace
 
 MEASURED = Path(__file__).parents[1] / "data" / "measured" / "motor_start_4khz.npz"
 Switched = Callable[..., tuple[np.ndarray, np.ndarray]]
@@ -288,3 +290,26 @@ def test_the_description_has_every_figure_of_the_contract_and_keeps_what_was_sen
     names = ["outcome", "run_up_s", "peak_a", "run_a", "run_w", "run_pf", "line_v", "line_min_v", "close_deg"]
     assert set(names) <= set(told)
     assert (told["seq"], told["line_v"], told["run_w"]) == (3, 238.0, None)
+
+
+@pytest.mark.parametrize(
+    ("line_v", "dp_kpa", "close_deg"),
+    [(230.0, 0.0, 0.0), (230.0, 0.0, 90.0), (208.0, 0.0, 0.0), (230.0, 300.0, 0.0), (208.0, 200.0, 30.0)],
+)
+def test_the_run_up_of_a_motor_integrated_over_time_is_the_one_its_model_tells(
+    line_v: float, dp_kpa: float, close_deg: float
+) -> None:
+    # The model tells the end of the first one-cycle window below half of the start's own maximum, in half cycles.
+    machine = reference_3_ton()
+    told, over_time = start(machine, line_v, dp_kpa, close_deg), trace(machine, line_v, dp_kpa, close_deg)
+    at_s = np.arange(0.0, over_time.t_s[-1], 1 / 4000)
+    current = np.concatenate([np.zeros(400), np.interp(at_s, over_time.t_s, over_time.line_a)])
+    voltage = (
+        np.sqrt(2.0) * line_v * np.sin(np.radians(close_deg) + 2 * np.pi * 60 * (np.arange(current.size) - 400) / 4000)
+    )
+    found = reduce(current, voltage, 4000, 60)
+    assert found.outcome == "ran"
+    assert found.run_up_s == pytest.approx(told.run_up_s.item(), abs=1 / 60)
+    assert found.peak_a == pytest.approx(told.locked_a.item(), rel=0.01)
+    assert (found.close_deg or 0.0) % 180 == pytest.approx(close_deg, abs=3.0)
+    assert found.line_v == pytest.approx(line_v, rel=1e-3)
