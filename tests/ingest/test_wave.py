@@ -313,3 +313,54 @@ def test_the_run_up_of_a_motor_integrated_over_time_is_the_one_its_model_tells(
     assert found.peak_a == pytest.approx(told.locked_a.item(), rel=0.01)
     assert (found.close_deg or 0.0) % 180 == pytest.approx(close_deg, abs=3.0)
     assert found.line_v == pytest.approx(line_v, rel=1e-3)
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    seed=st.integers(0, 10_000),
+    size=st.integers(2, 3_000),
+    shape=st.sampled_from(["noise", "square", "spike", "step", "full", "short", "ramp"]),
+    rate_hz=st.floats(1_000.0, 20_000.0),
+    hz=st.sampled_from([50, 60]),
+    scale=st.sampled_from([1e-9, 0.01, 100.0]),
+    volts=st.sampled_from(["none", "same", "flat", "noise"]),
+)
+def test_whatever_the_counts_a_wave_is_reduced_or_refused_in_one_line(
+    seed: int, size: int, shape: str, rate_hz: float, hz: int, scale: float, volts: str
+) -> None:
+    random = np.random.default_rng(seed)
+    n = np.arange(size)
+    counts = {
+        "noise": random.integers(-32768, 32768, size),
+        "square": np.where((n // 7) % 2, 32767, -32768),
+        "spike": np.where(n == random.integers(size), 32767, 0),
+        "step": np.where(n > random.integers(size), 20_000, 0),
+        "full": np.full(size, -32768),
+        "short": np.where((n > size // 2) & (n < size // 2 + 9), 9_000, 0),
+        "ramp": np.linspace(-32768, 32767, size),
+    }[shape].astype("<i2")
+    voltage = {
+        "none": None,
+        "same": counts,
+        "flat": np.zeros(size, "<i2"),
+        "noise": random.integers(-9_000, 9_000, size).astype("<i2"),
+    }[volts]
+    wave = Wave(
+        rate_hz=rate_hz,
+        hz=hz,  # type: ignore[arg-type]
+        current=counts.tobytes(),
+        current_a=scale,
+        voltage=None if voltage is None else voltage.tobytes(),
+        voltage_v=None if voltage is None else 0.03,
+    )
+    refusal, done = "", None
+    try:
+        done = complete(Start(seq=1, at=AT, wave=wave))
+    except ValueError as error:
+        refusal = str(error)
+    if done is None:
+        assert refusal.startswith("wave: ")
+        assert "\n" not in refusal
+    else:
+        assert done.outcome in {"ran", "locked", "dropped"}
+        assert done.wave is None
