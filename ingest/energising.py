@@ -54,6 +54,8 @@ def find(current: Array, voltage: Array | None, cycle: float) -> Span:
     if onset > 0:
         begin = _began(current, voltage, onset, cycle)
     low = np.flatnonzero(half[onset:] >= max(0.75 * noise, 0.03 * top))
+    if low.size == 0:  # energised in the last half cycle of the record
+        return Span(begin=begin, end=current.size, seen=seen, cut=False)
     gaps = np.flatnonzero(np.diff(low) > cycle)
     last = int(low[gaps[0]] if gaps.size else low[-1])  # the last half-cycle window in which current still flowed
     cut = onset + last + 1 < half.size

@@ -90,3 +90,10 @@ def test_the_zero_error_of_a_sensor_is_its_mean_over_whole_cycles() -> None:
     wave = 0.4 + np.sin(2 * np.pi * 60 * np.arange(333) / 4000)
     assert zero_error(wave, 4000 / 60) == pytest.approx(0.4, abs=0.01)
     assert zero_error(wave[:20], 4000 / 60) == 0.0
+
+
+def test_energising_in_the_last_half_cycle_of_a_record_is_not_cut(switched_on: Switched) -> None:
+    current, _ = switched_on(length_s=0.104)
+    span = find(current, None, 4000 / 60)
+    assert (span.cut, span.end) == (False, current.size)
+    assert span.begin / 4000 == pytest.approx(0.1, abs=0.0005)
