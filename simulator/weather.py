@@ -16,7 +16,7 @@ Array = npt.NDArray[np.float64]
 Generator = np.random.Generator
 
 AREAS = ("north", "lake", "ridge")
-_AREA_MEAN_C = np.array([[4.5], [7.0], [3.0]])
+_AREA_MEAN_C = np.array([[6.0], [8.0], [4.5]])
 _AREA_SWING_C = np.array([[14.0], [12.0], [13.5]])
 UTC_OFFSET_H = -7
 """Local standard time of the region, hours from UTC."""
