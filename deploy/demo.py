@@ -62,10 +62,12 @@ def run(demo: Demo, settings: Settings) -> int:
     with supervise.until_stopped(), ExitStack() as cleanup:
         stack = embedded.start(settings, cleanup, lambda conninfo: _empty(data, conninfo))
         logs = folder.make(data / "logs")
-        serve.start_programs(stack, cleanup, logs)
+        # The pages first and alone: on a small machine that shows the address seconds sooner.
+        serve.start_programs(stack, cleanup, logs, ["pages"])
         serve.wait_for_pages(stack.settings, stack.services)
         print(f"Halfsecond is at {serve.address(stack.settings)}", flush=True)
         supervise.say(f"Ctrl-C ends it; what the programs say is in {logs}")
+        serve.start_programs(stack, cleanup, logs, ["intake", "watch"])
         stack.services.append(_begin_feed(demo, stack.settings, cleanup))
         supervise.tend(stack.services, lambda: embedded.admit_devices(stack), also_every_s=0.5)
     print("halfsecond: ended, nothing is left running", file=sys.stderr)

@@ -9,7 +9,7 @@ import sys
 import threading
 import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Literal
@@ -56,8 +56,10 @@ def run_all(settings: Settings) -> int:
     return 0
 
 
-def start_programs(stack: embedded.Stack, cleanup: ExitStack, logs: Path | None = None) -> None:
-    """Start intake, watch and pages as children that are kept alive and end with us.
+def start_programs(
+    stack: embedded.Stack, cleanup: ExitStack, logs: Path | None = None, programs: Sequence[Program] = PROGRAMS
+) -> None:
+    """Start intake, watch and pages, or some of them, as children that are kept alive and end with us.
 
     Parameters
     ----------
@@ -67,9 +69,11 @@ def start_programs(stack: embedded.Stack, cleanup: ExitStack, logs: Path | None 
         Gets what ends them.
     logs
         Folder for what they print; where ours goes if None.
+    programs
+        Which, in this order.
     """
     environment = environment_of(stack.settings)
-    for program in PROGRAMS:
+    for program in programs:
         service = Service(program, _start(["serve", program], environment, logs and logs / f"{program}.log"))
         cleanup.callback(supervise.end, service)
         stack.services.append(supervise.begin(service))

@@ -82,13 +82,13 @@ def look_after(service: Service, now_s: float, say: Callable[[str], None]) -> No
         if not service.again:
             service.due_s = float("inf")
             if code:
-                say(f"{service.name} ended with code {code}")
+                say(f"{service.name} {_how(code)}")
             return
         service.failures = 0 if now_s - service.begun_s > STEADY_S else service.failures
         wait_s = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2**service.failures)
         service.failures += 1
         service.due_s = now_s + wait_s
-        say(f"{service.name} ended with code {code}; starting it again in {wait_s:g} s")
+        say(f"{service.name} {_how(code)}; starting it again in {wait_s:g} s")
     if service.process is None and now_s >= service.due_s:
         try:
             begin(service)
@@ -97,6 +97,10 @@ def look_after(service: Service, now_s: float, say: Callable[[str], None]) -> No
             service.failures += 1
             service.due_s = now_s + wait_s
             say(f"{service.name}: {error}; trying again in {wait_s:g} s")
+
+
+def _how(code: int) -> str:
+    return f"was killed by signal {-code}" if code < 0 else f"ended with code {code}"
 
 
 def tend(

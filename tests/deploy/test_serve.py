@@ -57,7 +57,7 @@ def test_a_killed_database_broker_or_program_is_started_again_and_rows_are_kept(
             connection.execute("insert into account (name) values ('kept')")
         for words, name in (("postgres -D", "database"), ("broker/", "broker"), ("serve pages", "pages")):
             os.kill(child(running, words), signal.SIGKILL)
-            running.wait_for(f"{name} ended with code -9; starting it again")
+            running.wait_for(f"{name} was killed by signal 9; starting it again")
         deadline = time.monotonic() + 30
         while True:
             try:
