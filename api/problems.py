@@ -21,6 +21,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from api.render import html
+from api.shield import HEADERS
 
 log = logging.getLogger(__name__)
 MEDIA_TYPE = "application/problem+json"
@@ -88,7 +89,8 @@ def _away(request: Request, _error: Exception) -> Response:
 
 def _broken(request: Request, error: Exception) -> Response:
     log.error("unexpected error on %s", request.url.path, exc_info=error)
-    return problem(request, 500, "something went wrong on our side; it is in the log")
+    # This answer is made outside of every middleware, so it carries the headers itself.
+    return problem(request, 500, "something went wrong on our side; it is in the log", headers=HEADERS)
 
 
 def install(app: FastAPI) -> None:

@@ -22,6 +22,7 @@ LEFT, BREAK, SLOW, SLOW_END, RACK, WIDTH = 8.0, 208.0, 218.0, 250.0, 260.0, 308.
 PER_RANK = 10
 RANKS = 2
 TICK_STEP = 4.2
+BAND_HIGH = 20.0
 _LEAST_BAND = 4.0
 
 
@@ -121,7 +122,7 @@ def _rack(locked: int, y: float) -> str:
         return ""
     shown = min(locked, PER_RANK * RANKS)
     ranks = 1 if shown <= PER_RANK else 2
-    height = 14.0 if ranks == 1 else 7.0
+    height = 20.0 if ranks == 1 else 9.0
     strokes = []
     for i in range(shown):
         x = RACK + 3 + TICK_STEP * (i % PER_RANK)
@@ -130,7 +131,7 @@ def _rack(locked: int, y: float) -> str:
     more = (
         ""
         if locked <= shown
-        else f'<text class="r-more" x="{WIDTH - 3}" y="{y - 19}" text-anchor="end">{locked}</text>'
+        else f'<text class="r-more" x="{WIDTH - 3}" y="{y - 25}" text-anchor="end">{locked}</text>'
     )
     return f'<path class="r-locked" d="{"".join(strokes)}"/>{more}'
 
@@ -145,17 +146,16 @@ def _band_and_mark(gauge: Gauge, y: float) -> str:
             middle = (left + right) / 2
             left, right = middle - _LEAST_BAND / 2, middle + _LEAST_BAND / 2
         edges = (left, right)
-        parts.append(
-            f'<rect class="r-band" x="{left:.1f}" y="{y - 16}" width="{right - left:.1f}" height="16" rx="1.5"/>'
-        )
+        box = f'x="{left:.1f}" y="{y - BAND_HIGH}" width="{right - left:.1f}" height="{BAND_HIGH:g}"'
+        parts.append(f'<rect class="r-band" {box} rx="1.5"/>')
     if gauge.now_s is not None:
         x = place(gauge.now_s)
         if edges and x > edges[1] + 1:
-            parts.append(f'<path class="r-drift" d="M{edges[1]:.1f} {y - 8.5}H{x:.1f}"/>')
+            parts.append(f'<path class="r-drift" d="M{edges[1]:.1f} {y - BAND_HIGH / 2}H{x:.1f}"/>')
         elif edges and x < edges[0] - 1:
-            parts.append(f'<path class="r-drift" d="M{edges[0]:.1f} {y - 8.5}H{x:.1f}"/>')
-        parts.append(f'<path class="r-mark" d="M{x:.1f} {y + 2.5}V{y - 15}"/>')
-        parts.append(f'<path class="r-head" d="M{x:.1f} {y - 14}l-5-7.4h10z"/>')
+            parts.append(f'<path class="r-drift" d="M{edges[0]:.1f} {y - BAND_HIGH / 2}H{x:.1f}"/>')
+        parts.append(f'<path class="r-mark" d="M{x:.1f} {y + 3}V{y - BAND_HIGH}"/>')
+        parts.append(f'<path class="r-head" d="M{x:.1f} {y - BAND_HIGH + 2}l-5.5-8h11z"/>')
     return "".join(parts)
 
 
@@ -166,12 +166,10 @@ def svg(gauge: Gauge, size: Size = "row") -> str:
     ``key`` the bare scale with labels for the head of a column.
     """
     if size == "key":
-        return (
-            f'<svg class="rule rule-key" viewBox="0 0 {WIDTH:g} 20" aria-hidden="true">{_labels(9)}{_scale(19)}</svg>'
-        )
-    y = 23.0
-    height = 37
+        return f'<svg class="rule rule-key" viewBox="0 0 {WIDTH:g} 14" aria-hidden="true">{_labels(11)}</svg>'
+    y = 29.0
+    height = 43
     words = escape(in_words(gauge), quote=True)
     kind = f"rule rule-{size} is-{escape(gauge.standing, quote=True)}"
-    drawn = _scale(y) + _band_and_mark(gauge, y) + _rack(gauge.locked, y) + _labels(35)
+    drawn = _scale(y) + _band_and_mark(gauge, y) + _rack(gauge.locked, y) + _labels(41)
     return f'<svg class="{kind}" viewBox="0 0 {WIDTH:g} {height}" role="img" aria-label="{words}">{drawn}</svg>'

@@ -149,8 +149,8 @@ def fleet(conn: psycopg.Connection, name: str, units: int = 16, days: int = 30, 
     )
     conn.execute(
         """insert into quarantine (account_id, device, topic, payload, reason, detail)
-           values (%s, %s, 'halfsecond/1/x/starts', '{', 'bad_json', 'not JSON')""",
-        (account_id, f"d-{account_id}-u-0001"),
+           values (%s, %s, %s, '{', 'bad_json', 'not JSON')""",
+        (account_id, f"d-{account_id}-u-0001", f"halfsecond/1/d-{account_id}-u-0001/starts"),
     )
     return account_id
 

@@ -1,0 +1,62 @@
+from __future__ import annotations
+
+import psycopg
+import pytest
+from fastapi.testclient import TestClient
+
+from api.fleet import share
+
+
+@pytest.mark.published
+def test_the_share_has_wilsons_interval() -> None:
+    # NIST/SEMATECH e-Handbook 7.2.4.1: 26 of 200, one-sided 95 % lower limit 0.09577 = lower end of the 90 % interval.
+    mean, low, _ = share(26, 200)
+    assert mean == 0.13
+    assert low == pytest.approx(0.09577, abs=5e-6)
+
+
+def test_no_unit_judged_gives_no_share() -> None:
+    assert share(0, 0) == (None, None, None)
+
+
+@pytest.mark.stack
+def test_cohorts_count_units_by_each_of_their_parts(here: TestClient) -> None:
+    items = here.get("/v1/cohorts").json()["items"]
+    everyone = next(c for c in items if c["by"] == "all")
+    assert everyone["units"] == 16
+    assert everyone["judged"] == 14
+    assert everyone["flagged"] == 5
+    assert everyone["low"] < everyone["share"] < everyone["high"]
+    models = [c for c in items if c["by"] == "model"]
+    assert sum(c["units"] for c in models) == 16
+    assert {c["value"] for c in items if c["by"] == "metering"} == {"txv"}
+    assert {c["value"] for c in items if c["by"] == "start_gear"} == {"none"}
+
+
+@pytest.mark.stack
+def test_intake_tells_rates_lag_quarantine_and_devices(here: TestClient) -> None:
+    told = here.get("/v1/intake").json()
+    assert told["last_hour"]["stored"] == 16
+    assert told["stored_a_minute"] == 1.6
+    assert told["newest_at"] == "2026-01-24T12:00:00Z"
+    assert told["devices"] == told["online"] == 16
+    assert {q["reason"] for q in told["quarantine"]} == {"bad_json", "unknown_device"}
+    assert told["items"] == []
+
+
+@pytest.mark.stack
+def test_a_device_that_has_not_been_heard_is_listed_by_the_accounts_clock(writable: TestClient) -> None:
+    with psycopg.connect(writable.app.state.settings.database) as conn:  # type: ignore[attr-defined]
+        conn.execute(
+            "update heard set last_at = last_at - interval '2 days' where unit_id = (select min(unit_id) from unit)"
+        )
+    assert [d["unit"] for d in writable.get("/v1/intake").json()["items"]] == ["u-0001"]
+    assert "2 days ago" in writable.get("/intake").text or "1 day ago" in writable.get("/intake").text
+
+
+@pytest.mark.stack
+def test_the_forecast_of_a_site_is_its_newest_one(here: TestClient) -> None:
+    told = here.get("/v1/forecasts/s-0001").json()
+    assert told["issued"] == "2026-01-24T06:00:00Z"
+    assert len(told["items"]) == 24 * 8
+    assert here.get("/v1/forecasts/s-none").status_code == 404

@@ -1,0 +1,79 @@
+"""No endpoint shows one account what is another's: each is asked by each account for what only the other has."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from fastapi.routing import APIRoute
+from fastapi.testclient import TestClient
+
+from tests.api.conftest import HERE, THERE, TOKENS
+
+pytestmark = pytest.mark.stack
+
+FREE = {"/healthz", "/readyz", "/charts.js"}
+MARKS = ("only-there", "only there", "Otherdale")
+
+
+def routes(client: TestClient) -> Iterator[tuple[str, str]]:
+    def walk(found: object) -> Iterator[APIRoute]:
+        for route in getattr(found, "routes", []):
+            if isinstance(route, APIRoute):
+                yield route
+            else:
+                yield from walk(getattr(route, "original_router", None))
+
+    for route in walk(client.app):
+        for method in sorted(route.methods - {"HEAD"}):
+            yield method, route.path
+
+
+def test_every_endpoint_is_found(guarded: TestClient) -> None:
+    paths = {path for _, path in routes(guarded)}
+    assert {"/", "/v1/calls", "/v1/units/{unit}/starts", "/v1/forecasts/{site}", "/metrics", "/units/{unit}"} <= paths
+    assert len(paths) >= 20
+
+
+def test_no_endpoint_gives_one_account_what_is_anothers(guarded: TestClient) -> None:
+    mine = {"Authorization": f"Bearer {TOKENS[HERE]}"}
+    theirs = {"Authorization": f"Bearer {TOKENS[THERE]}"}
+    tried = 0
+    for method, path in routes(guarded):
+        if path in FREE or path == "/patterns":
+            continue
+        address = path.replace("{unit}", "u-only-there").replace("{site}", "s-only-there")
+        form = {"data": {"at": "2026-01-20T10:00", "work": "other"}} if path.startswith("/units") else {}
+        body = {"json": {"at": "2026-01-20T10:00:00Z", "work": ["other"]}} if path.startswith("/v1") else form
+        ask = {"follow_redirects": False, **(body if method == "POST" else {})}
+        answer = guarded.request(method, address, headers=mine, **ask)
+        if "{" in path:
+            assert answer.status_code == 404, (method, path)
+            assert guarded.request(method, address, headers=theirs, **ask).status_code < 400, (method, path)
+        else:
+            assert answer.status_code == 200, (method, path)
+            assert not any(mark in answer.text for mark in MARKS), (method, path)
+        tried += 1
+    assert tried >= 20
+
+
+def test_a_unit_of_the_same_name_in_both_accounts_is_each_ones_own(guarded: TestClient) -> None:
+    for path in ("/v1/units/u-0001", "/v1/units/u-0001/starts", "/v1/units/u-0001/visits"):
+        a = guarded.get(path, headers={"Authorization": f"Bearer {TOKENS[HERE]}"})
+        b = guarded.get(path, headers={"Authorization": f"Bearer {TOKENS[THERE]}"})
+        assert a.status_code == b.status_code == 200
+    a, b = (
+        guarded.get("/v1/units/u-0001", headers={"Authorization": f"Bearer {TOKENS[name]}"}).json()["device"]
+        for name in (HERE, THERE)
+    )
+    assert a != b
+
+
+def test_counts_are_of_the_own_account_alone(guarded: TestClient) -> None:
+    for name, units in ((HERE, 16), (THERE, 6)):
+        header = {"Authorization": f"Bearer {TOKENS[name]}"}
+        assert sum(guarded.get("/v1/calls", headers=header).json()["standings"].values()) == units
+        cohorts = guarded.get("/v1/cohorts", headers=header).json()["items"]
+        assert [c["units"] for c in cohorts if c["by"] == "all"] == [units]
+        assert guarded.get("/v1/intake", headers=header).json()["devices"] == units
+        assert guarded.get("/v1/intake", headers=header).json()["last_hour"]["stored"] == (16 if name == HERE else 5)
