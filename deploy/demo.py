@@ -56,7 +56,7 @@ def run(demo: Demo, settings: Settings) -> int:
     port = choose_port(demo.port)
     data = own_folder(demo.data)
     settings = replace(
-        Settings(), data=data, listen=f"127.0.0.1:{port}", account=ACCOUNT, title=ACCOUNT, clock="data",
+        Settings(), data=data, listen=f"127.0.0.1:{port}", account=ACCOUNT, clock="data",
         broker_kind=settings.broker_kind, broker_protocol=settings.broker_protocol, watch_every_s=1.0,
     )  # fmt: skip
     with supervise.until_stopped(), ExitStack() as cleanup:

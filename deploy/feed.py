@@ -6,6 +6,7 @@ Visits and forecasts do not come from loggers; they are stored as the data's own
 from __future__ import annotations
 
 import contextlib
+import logging
 import sys
 import threading
 from collections.abc import Callable
@@ -120,8 +121,9 @@ def wait_for_intake(
     What is published before intake has subscribed for the first time is kept by no broker.
     """
     device, password = next(iter(passwords.items()))
+    # That the broker does not know the device yet is no news: its table is on the way.
+    logging.getLogger("paho.mqtt").setLevel(logging.CRITICAL)
     for _ in range(int(PATIENCE_S / 0.5)):
-        # The broker may not know the device yet, or be starting again.
         with contextlib.suppress(MQTTException, OSError):
             publish.single(
                 f"{TOPIC_ROOT}/{device}/status",
