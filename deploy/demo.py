@@ -19,7 +19,7 @@ from deploy import feed, serve, supervise
 from deploy import stack as embedded
 from deploy.embedded import folder
 from deploy.embedded.process import free_port, port_problem, spawn
-from deploy.settings import DEFAULT_PORT, Settings, environment_of
+from deploy.settings import DEFAULT_PORT, Settings, environment_of, variable
 from deploy.supervise import Service
 from ingest.errors import BadInputError, UnavailableError
 
@@ -55,6 +55,9 @@ def run(demo: Demo, settings: Settings) -> int:
     """
     port = choose_port(demo.port)
     data = own_folder(demo.data)
+    for name in ("database", "broker"):
+        if getattr(settings, name) is not None:
+            supervise.say(f"{variable(name)} is not used: the demo has a {name} of its own, which it empties")
     settings = replace(
         Settings(), data=data, listen=f"127.0.0.1:{port}", account=ACCOUNT, clock="data",
         broker_kind=settings.broker_kind, broker_protocol=settings.broker_protocol, watch_every_s=1.0,

@@ -43,14 +43,16 @@ class Service:
 @contextmanager
 def until_stopped() -> Iterator[None]:
     """Run the body until it ends or SIGINT, SIGTERM or SIGHUP comes, which leaves it in order, as if it had ended."""
-    before = {each: signal.getsignal(each) for each in _SIGNALS}
+    # Started by nohup we are not to end with the terminal.
+    wanted = [each for each in _SIGNALS if each != signal.SIGHUP or signal.getsignal(each) != signal.SIG_IGN]
+    before = {each: signal.getsignal(each) for each in wanted}
 
     def leave(_number: int, _frame: FrameType | None) -> None:
-        for each in _SIGNALS:
+        for each in before:
             signal.signal(each, signal.SIG_IGN)
         raise StopRequestedError
 
-    for each in _SIGNALS:
+    for each in before:
         signal.signal(each, leave)
     try:
         yield
