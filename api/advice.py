@@ -1,4 +1,4 @@
-"""What the evidence says in words, what to measure in which order, what is acceptable, and what to bring.
+"""What to measure in which order, what is acceptable, and what to bring.
 
 References
 ----------
@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, TypedDict
 
-from api.words import CAUSES, FLAGGED, likely
+from api.words import FLAGGED
 
 
 class Step(TypedDict):
@@ -24,18 +24,6 @@ class Step(TypedDict):
 
 
 Nameplate = Mapping[str, Any]
-SURE = 0.6
-"""Probability from which a cause is named alone."""
-
-SIGNS: dict[str, str] = {
-    "unequalised_pressures": "slow after short stops, better after long ones",
-    "low_supply_voltage": "the line is low before the start, or sags during it",
-    "weak_run_capacitor": "slow after any stop, running current up, power factor down",
-    "start_gear_failed": "a sudden step in the run-up time while the running current stays as it was",
-    "cold_soak": "slow only after long stops in the cold",
-    "mechanical": "slow after any stop, more power drawn while running",
-}
-"""What marks each cause in the starts."""
 
 
 def _nominal_v(unit: Nameplate) -> float:
@@ -108,6 +96,8 @@ def _start_gear(unit: Nameplate) -> list[Step]:
             "source": "common practice",
         },
     ]
+    if gear == "none":
+        return []
     if gear == "ptc":
         return [ptc]
     return kit if gear == "relay_kit" else [ptc, *kit]
@@ -223,63 +213,3 @@ def bring(standing: str, cause: str | None, unit: Nameplate) -> list[str]:
     if standing == "start_assist" and kit not in parts:
         return [*parts, kit]
     return parts
-
-
-def percent(fraction: float) -> str:
-    """Return a fraction as a whole percentage."""
-    return f"{100 * fraction:.0f} %"
-
-
-def _causes(causes: Mapping[str, float | None]) -> list[str]:
-    told = sorted(((p, name) for name, p in causes.items() if p is not None), reverse=True)
-    if not told:
-        return []
-    top_p, top = told[0]
-    if top == "none":
-        return [f"No cause stands out: the starts look as they should ({percent(top_p)})."]
-    first = f"{CAUSES.get(top, top).capitalize()}, {likely(top_p)} ({percent(top_p)}); its sign: {SIGNS.get(top, '')}."
-    others = [f"{CAUSES.get(name, name)} ({percent(p)})" for p, name in told[1:] if p >= 0.1 and name != "none"]
-    if others:
-        return [first, f"Not ruled out: {', '.join(others)}."]
-    return [first]
-
-
-def _locked(locked: Mapping[str, Any]) -> str:
-    low, high = locked["low"], locked["high"]
-    words = "As many starts locked as expected"
-    interval = ""
-    if low is not None and high is not None:
-        words = (
-            "More starts locked than expected"
-            if low > 1
-            else "Fewer starts locked than expected"
-            if high < 1
-            else words
-        )
-        interval = f" (90 % interval {low:.1f} to {high:.1f})"
-    expected = f"{locked['expected']:.2g} expected" if locked["expected"] is not None else "expected count not known"
-    return f"{words}: {locked['seen']:g} of {locked['starts']}, {expected}, ratio {locked['ratio']:.1f}{interval}."
-
-
-def evidence(body: Mapping[str, Any] | None) -> list[str]:
-    """Return what the verdict rests on as sentences: words first, then the numbers with their 90 % interval."""
-    if body is None:
-        return ["Not judged yet."]
-    told = []
-    run_up, locked = body["run_up"], body["locked"]
-    if run_up["drift"] is not None:
-        way = "longer" if run_up["drift"] >= 0 else "shorter"
-        interval = ""
-        if run_up["low"] is not None and run_up["high"] is not None:
-            interval = f", 90 % interval {100 * run_up['low']:+.0f} to {100 * run_up['high']:+.0f} %"
-        told.append(
-            f"Starts take {percent(abs(run_up['drift']))} {way} than this unit's own history leads one to expect"
-            f" ({run_up['now_s']:.2f} s, expected {run_up['expected_s']:.2f} s{interval})."
-        )
-    if locked["ratio"] is not None:
-        told.append(_locked(locked))
-    elif not told:
-        told.append(f"Too little heard to judge: {run_up['starts']} starts so far.")
-    if body["standing"] in FLAGGED:
-        told.extend(_causes(body.get("causes") or {}))
-    return told

@@ -16,6 +16,7 @@ from api.answers import ERRORS, Cursor, Find, Limit, Name, json, like
 from api.models import Calls
 from api.queries import Row, rows
 from api.rule import Gauge, in_words
+from api.verdicts import ordered
 from api.words import STANDINGS, Cause, Standing
 
 router = APIRouter(tags=["calls"])
@@ -58,7 +59,7 @@ def forecast_lows(reader: Reader, sites: Sequence[str]) -> dict[str, float]:
 
 def item(found: Row, locked_at: list[datetime], low_c: float | None) -> dict[str, Any]:
     """Return one row of the call list: the verdict as it was stored, and what goes with it."""
-    body: dict[str, Any] = found["body"]
+    body = ordered(found["body"])
     cause = found["cause"] if found["cause"] not in (None, "none") else None
     return {
         **body,

@@ -12,7 +12,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from markupsafe import Markup
 from starlette.responses import Response
 
-from api import advice, quantities, rule, words
+from analytics.standing import REASONS
+from api import evidence, quantities, rule, words
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -39,13 +40,13 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    env.globals.update(asset=asset, rule=_rule, gauge=rule.Gauge.of, words=words, plain=words.plain)
+    env.globals.update(asset=asset, rule=_rule, gauge=rule.Gauge.of, words=words, plain=words.plain, reasons=REASONS)
     env.filters.update(
         local=quantities.local,
         day=quantities.day,
         zone_word=quantities.zone_word,
         ago=quantities.ago,
-        percent=advice.percent,
+        percent=evidence.percent,
         temperature=quantities.temperature,
         pressure=quantities.pressure,
         signed=quantities.signed,

@@ -14,9 +14,11 @@ from api.access import By, Reader
 from api.answers import ERRORS, NOT_FOUND, Cursor, Find, Limit, UnitName, json, like
 from api.calls import forecast_lows, locked_starts
 from api.cautions import cautions
+from api.evidence import evidence
 from api.models import Starts, UnitAnswer, Units, Verdicts
 from api.queries import Row, row, rows
 from api.rule import Gauge, in_words
+from api.verdicts import ordered
 
 router = APIRouter(tags=["units"])
 Since = Annotated[AwareDatetime | None, Query(description="from this instant on, RFC 3339 with offset")]
@@ -56,7 +58,7 @@ def whole(reader: Reader, unit: str) -> dict[str, Any]:
     """Return a unit with its newest verdict, its evidence and what to do about it."""
     found = find(reader, unit)
     newest = row(reader.pool, "units.newest", reader.account_id, unit_id=found["unit_id"])
-    body = newest["body"] if newest else None
+    body = ordered(newest["body"]) if newest else None
     locked_at = locked_starts(reader, [found["unit_id"]]).get(found["unit_id"], [])
     low_c = forecast_lows(reader, [found["site"]] if found["site"] else []).get(found["site"])
     cause, _ = top_cause(body)
@@ -66,7 +68,7 @@ def whole(reader: Reader, unit: str) -> dict[str, Any]:
         "verdict": body,
         "locked_at": locked_at,
         "forecast_low_c": low_c,
-        "evidence": advice.evidence(body),
+        "evidence": evidence(body),
         "measure": advice.measure(standing, cause, found),
         "bring": advice.bring(standing, cause, found),
         "cautions": cautions(found["refrigerant"]),
@@ -163,4 +165,4 @@ def get_verdicts(
         limit=limit + 1,
     )
     shown, following = cursors.page(found, limit, "as_of")
-    return json({"items": [r["body"] for r in shown], "next": following})
+    return json({"items": [ordered(r["body"]) for r in shown], "next": following})

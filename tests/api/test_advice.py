@@ -8,7 +8,6 @@ import pytest
 
 from api import advice
 from api.cautions import cautions
-from api.made import CALLS
 from api.words import CAUSES, FLAGGED, STANDINGS, WORK
 from ingest.records import Work
 
@@ -57,19 +56,6 @@ def test_every_cause_and_flagged_standing_has_something_to_measure_and_to_bring(
 def test_what_to_bring_carries_the_ratings_that_are_known() -> None:
     assert advice.bring("down", "weak_run_capacitor", PLATE) == ["run capacitor 40 µF, voltage as marked"]
     assert any("start kit" in part for part in advice.bring("start_assist", "cold_soak", PLATE))
-
-
-def test_the_evidence_puts_words_before_numbers_and_numbers_with_their_interval() -> None:
-    lines = advice.evidence(CALLS[0][0])
-    assert lines[0].startswith("Starts take 158 % longer")
-    assert "90 % interval +150 to +166 %" in lines[0]
-    assert lines[1].startswith("More starts locked than expected: 13 of 412")
-    assert lines[2].startswith("Weak run capacitor, very likely (83 %)")
-
-
-def test_a_unit_that_is_learning_gets_no_numbers_but_its_count() -> None:
-    assert advice.evidence(CALLS[5][0]) == ["Too little heard to judge: 12 starts so far."]
-    assert advice.evidence(None) == ["Not judged yet."]
 
 
 def test_every_caution_is_there_and_a_flammable_refrigerant_comes_early() -> None:

@@ -1,0 +1,85 @@
+"""What a verdict rests on, in sentences: words first, then the numbers with their interval."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from api.words import CAUSES, FLAGGED, likely
+
+FAR_MORE = 3.0
+"""Lower end of the ratio of locked starts from which they are called far more than expected."""
+
+SIGNS: dict[str, str] = {
+    "unequalised_pressures": "slow after short stops, better after long ones",
+    "low_supply_voltage": "the line is low before the start, or sags during it",
+    "weak_run_capacitor": "slow after any stop, running current up, power factor down",
+    "start_gear_failed": "a sudden step in the run-up time while the running current stays as it was",
+    "cold_soak": "slow only after long stops in the cold",
+    "mechanical": "slow after any stop, more power drawn while running",
+}
+"""What marks each cause in the starts."""
+
+
+def percent(fraction: float) -> str:
+    """Return a fraction as a whole percentage; one that only rounds to none or all says so."""
+    if 0 < fraction < 0.005:
+        return "under 1 %"
+    if 0.995 <= fraction < 1:
+        return "over 99 %"
+    return f"{100 * fraction:.0f} %"
+
+
+def _causes(causes: Mapping[str, float | None]) -> list[str]:
+    told = sorted(((p, name) for name, p in causes.items() if p is not None), reverse=True)
+    if not told:
+        return []
+    top_p, top = told[0]
+    if top == "none":
+        return [f"No cause stands out: the starts look as they should ({percent(top_p)})."]
+    first = f"{CAUSES.get(top, top).capitalize()}, {likely(top_p)} ({percent(top_p)}); its sign: {SIGNS.get(top, '')}."
+    others = [f"{CAUSES.get(name, name)} ({percent(p)})" for p, name in told[1:] if p >= 0.1 and name != "none"]
+    if others:
+        return [first, f"Not ruled out: {', '.join(others)}."]
+    return [first]
+
+
+def _many(low: float, high: float) -> str:
+    """Return how many starts locked, in words, from the 90 % interval of the ratio to the expected count."""
+    if low > 1:
+        return "Far more starts locked than expected" if low > FAR_MORE else "More starts locked than expected"
+    return "Fewer starts locked than expected" if high < 1 else "About as many starts locked as expected"
+
+
+def _locked(locked: Mapping[str, Any]) -> str:
+    low, high = locked["low"], locked["high"]
+    counted = f"{locked['seen']:g} of {locked['starts']} first tries"
+    if locked["expected"] is not None:
+        counted += f", {locked['expected']:.2g} expected"
+    if low is None or high is None:
+        return f"Starts that locked: {counted}."
+    return f"{_many(low, high)}: {counted}, ratio {locked['ratio']:.1f} (90 % interval {low:.1f} to {high:.1f})."
+
+
+def evidence(body: Mapping[str, Any] | None) -> list[str]:
+    """Return what the verdict rests on as sentences: words first, then the numbers with their 90 % interval."""
+    if body is None:
+        return ["Not judged yet."]
+    told = []
+    run_up, locked = body["run_up"], body["locked"]
+    if run_up["drift"] is not None:
+        way = "longer" if run_up["drift"] >= 0 else "shorter"
+        interval = ""
+        if run_up["low"] is not None and run_up["high"] is not None:
+            interval = f", 90 % interval {100 * run_up['low']:+.0f} to {100 * run_up['high']:+.0f} %"
+        told.append(
+            f"Starts take {percent(abs(run_up['drift']))} {way} than this unit's own history leads one to expect"
+            f" ({run_up['now_s']:.2f} s, expected {run_up['expected_s']:.2f} s{interval})."
+        )
+    if locked["ratio"] is not None:
+        told.append(_locked(locked))
+    elif not told:
+        told.append(f"Too little heard to judge: {run_up['starts']} starts so far.")
+    if body["standing"] in FLAGGED:
+        told.extend(_causes(body.get("causes") or {}))
+    return told
