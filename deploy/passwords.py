@@ -7,7 +7,7 @@ import secrets
 from base64 import b64encode
 
 ITERATIONS = 101
-"""Rounds of the broker's own password tool. A password made here has 256 random bits, so that more would buy nothing."""
+"""Rounds of the broker's own password tool. A password made here has 256 random bits: more would buy nothing."""
 
 SALT_BYTES = 12
 SECRET_BYTES = 32
