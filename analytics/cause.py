@@ -32,10 +32,12 @@ PRIOR = {
     "cold_soak": 0.13,
     "mechanical": 0.13,
 }
-PREVALENCE = 0.08
-"""Share of units that have any of them at a time; an assumption."""
-RIDGE_SD = 0.03
+PREVALENCE, PREVALENCE_FLAGGED = 0.08, 0.7
+"""Share of units that have any of them at a time, of all and of those with an alarm; assumptions."""
+RIDGE_SD = 0.015
 """What no cause explains exactly: small departures in every condition."""
+STRANGE, STRANGE_SD = 0.05, 0.5
+"""Share and spread of shifts of a channel that have to do with no cause: something else was changed."""
 
 PATTERNS: Mapping[str, tuple[Mapping[int, float], ...]] = {
     "unequalised_pressures": (
@@ -45,11 +47,14 @@ PATTERNS: Mapping[str, tuple[Mapping[int, float], ...]] = {
     ),
     "low_supply_voltage": ({LEVEL: 0.15},),
     "weak_run_capacitor": ({LEVEL: 0.25, COLD: 0.08, REST_SLOW: 0.12},),
-    "start_gear_failed": ({LEVEL: 0.7, COLD: 0.15, REST_SLOW: 0.3},),
+    "start_gear_failed": ({LEVEL: 0.7}, {COLD: 0.15}, {REST_SLOW: 0.3}),
     "cold_soak": ({SOAK: 0.6}, {SOAK: 0.3, COLD: 0.1}),
     "mechanical": ({LEVEL: 0.25, COLD: 0.08, REST_SLOW: 0.12},),
 }
 """Directions in which a cause slows the start, each a vector of one standard deviation in ln run-up."""
+
+CLUE = {cause: min(1, len(patterns) - 1) for cause, patterns in PATTERNS.items()}
+"""Which of a cause's directions its locked starts are looked for in."""
 
 SHIFTS: Mapping[str, Mapping[str, tuple[float, float]]] = {
     "unequalised_pressures": {"equalising": (0.6, 0.4)},
@@ -75,19 +80,28 @@ def spreads() -> Floats:
 
 
 _SPREADS = spreads()
+HARDNESS_SLOPE = 5.0
+"""How the logarithm of the odds of locking grows with ln run-up; an assumption, used for the pattern of locks only."""
 
 
-def log_prior(gear: Ints, metering: Ints) -> Floats:
+def log_prior(gear: Ints, metering: Ints, flagged: NDArray[np.bool_]) -> Floats:
     """Return the log prior of the hypotheses for units, (units, 7): a unit without start gear cannot have it fail."""
+    prevalence = np.where(flagged, PREVALENCE_FLAGGED, PREVALENCE)
     share = np.tile(np.array([PRIOR[c] for c in CAUSES]), (len(gear), 1))
     share[gear == GEAR.index("none"), CAUSES.index("start_gear_failed")] *= 0.02
     share[metering == METERING.index("orifice"), CAUSES.index("unequalised_pressures")] *= 0.3
-    share *= PREVALENCE / share.sum(axis=1, keepdims=True)
-    return np.log(np.column_stack([share, np.full(len(gear), 1.0 - PREVALENCE)]))
+    share *= (prevalence / share.sum(axis=1))[:, None]
+    return np.asarray(np.log(np.column_stack([share, 1.0 - prevalence])))
 
 
 def terms(
-    stream: Stream, side: Mapping[str, Stream], units: Ints, locked_nats: Floats, options: Options
+    stream: Stream,
+    side: Mapping[str, Stream],
+    units: Ints,
+    locked_nats: Floats,
+    clues: Floats,
+    options: Options,
+    scale: float,
 ) -> dict[str, Floats]:
     """Return the log likelihood of each hypothesis by source of evidence, (units, 7) each, relative to none.
 
@@ -96,8 +110,10 @@ def terms(
     stream, side : run-up stream and channels
     units : which units
     locked_nats : (units,) evidence that they lock more than expected; it speaks against none
+    clues : (units, 7) what the conditions of their locked starts say
+    scale : how much wider the scores of healthy units are than they should be
     """
-    r, u, c = _score(stream, units, options)
+    r, u, c = _score(stream, units, options, scale)
     total = c[:, None] + np.einsum("upq,hqr,urs->uhps", r, _SPREADS, r)
     # Directions in which nothing was seen carry no information; the floor keeps the determinant finite.
     total += np.eye(WIDTH) * 1e-6 * (1.0 + np.einsum("upp->u", c)[:, None, None, None] / WIDTH)
@@ -108,26 +124,57 @@ def terms(
     out = {"run_up": start - start[:, -1:]}
     for name in channels.NAMES:
         value, sd = channels.shift(side[name], name, units)
+        known, spread0 = np.nan_to_num(value), np.nan_to_num(sd, nan=1.0)
         log = np.zeros((len(units), len(HYPOTHESES)))
         for h, hypothesis in enumerate(HYPOTHESES):
             mean, spread = SHIFTS.get(hypothesis, {}).get(name, (0.0, 0.0))
-            var = sd**2 + spread**2
-            log[:, h] = -0.5 * ((value - mean) ** 2 / var + np.log(var))
+            log[:, h] = _log_density(known, mean, np.sqrt(spread0**2 + spread**2))
         log = log - log[:, -1:]
-        out[name] = np.where(np.isfinite(log), np.clip(log, -8.0, 8.0), 0.0)
-    against = np.zeros((len(units), len(HYPOTHESES)))
-    against[:, :-1] = np.maximum(locked_nats, 0.0)[:, None]
+        out[name] = np.where(np.isfinite(value)[:, None], log, 0.0)
+    against = clues.copy()
+    against[:, :-1] += np.maximum(locked_nats, 0.0)[:, None]
     out["locked"] = against
     return out
 
 
-def _score(stream: Stream, units: Ints, options: Options) -> tuple[Floats, Floats, Floats]:
+def _log_density(value: Floats, mean: float, sd: Floats) -> Floats:
+    """Return the log density of a normal shift, with a small share of strange ones."""
+    ordinary = -0.5 * ((value - mean) / sd) ** 2 - np.log(sd)
+    strange = -0.5 * (value / STRANGE_SD) ** 2 - np.log(STRANGE_SD)
+    return np.asarray(np.logaddexp(np.log(1 - STRANGE) + ordinary, np.log(STRANGE) + strange))
+
+
+def clues_of_locked(x: Floats, usual: Floats, have: NDArray[np.bool_]) -> Floats:
+    """Return what the conditions of locked starts say about the hypotheses, log likelihood ratios (starts, 7).
+
+    A cause that makes some conditions harder locks there more than in others; a start's conditions are judged against
+    those that the unit has lately met.
+
+    Parameters
+    ----------
+    x : (starts, p) conditions of locked first attempts
+    usual : (starts, k, p) recent conditions of the same unit; have : (starts, k) which of them are there
+    """
+    out = np.zeros((len(x), len(HYPOTHESES)))
+    count = have.sum(axis=1)
+    for c, cause in enumerate(CAUSES):
+        vector = np.zeros(WIDTH)
+        for column, size in PATTERNS[cause][CLUE[cause]].items():
+            vector[column] = size * (column != LEVEL)
+        harder = np.exp(HARDNESS_SLOPE * (usual @ vector))
+        mean = np.sum(harder * have, axis=1) / np.maximum(count, 1)
+        out[:, c] = np.where(count > 0, HARDNESS_SLOPE * (x @ vector) - np.log(np.maximum(mean, 1e-9)), 0.0)
+    return np.clip(out, -3.0, 3.0)
+
+
+def _score(stream: Stream, units: Ints, options: Options, scale: float) -> tuple[Floats, Floats, Floats]:
     r, m = stream.slow_n[units], stream.slow_m[units]
     u = m - np.einsum("upq,uq->up", r, stream.mean[units])
     own = stream.cov[units].copy()
     own[:, 0, 0] += options.wander_sd**2
     decay = drift.ratio(stream.slow_w[units])
-    return r, u, r * decay[:, None, None] + np.einsum("upq,uqr,urs->ups", r, own, r)
+    noise = r * decay[:, None, None] + np.einsum("upq,uqr,urs->ups", r, own, r)
+    return r, u, noise * scale**2
 
 
 def posterior(log_likelihood: Floats, prior: Floats) -> Floats:

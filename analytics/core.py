@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from analytics import (
     attempts,
     baseline,
+    cause,
     channels,
     drift,
     features,
@@ -69,6 +70,7 @@ class State:
     activity: silence.Activity
     after: repair.After
     locked_first: int
+    by_chance: float
     lockouts: int
 
     @property
@@ -106,6 +108,7 @@ def begin(fleet: Fleet, options: Options = DEFAULT) -> State:
         activity=silence.begin(units),
         after=repair.begin(units),
         locked_first=0,
+        by_chance=0.0,
         lockouts=0,
     )
 
@@ -181,7 +184,7 @@ def _order(visits: Sequence[Visit]) -> list[int]:
 
 def _visit(state: State, fleet: Fleet, visits: Sequence[Visit], day: int) -> None:
     units = np.array([v.unit for v in visits], dtype=np.int64)
-    locked_out = (state.tries.lockouts[units] > 0) & ((day + 1) * DAY_US - state.tries.lockout_at[units] <= 15 * DAY_US)
+    locked_out = state.tries.lockout_at[units] >= (day - 14) * DAY_US
     state.flagged_before[units] = state.drift.alarm[units] | state.rate.alarm[units] | locked_out
     repair.visit(state.after, state.run_up, units, np.array([v.at for v in visits], dtype=np.int64), state.usable)
     drift.clear(state.drift, units)
@@ -260,11 +263,17 @@ def _rate(state: State, day: int, unit: Ints, x: Floats, seq: Ints, first: Bools
     design = hazard.design(level, x)
     p = hazard.probability(state.hazard, design)
     moved = np.where(usable, excess(state), 0.0)
-    p_now = hazard.probability(state.hazard, hazard.design(level + moved[unit], x))
+    harder = hazard.design(level + moved[unit], x)
+    p_now = hazard.probability(state.hazard, harder)
     locked.take(state.rate, day, unit, is_locked, first, p, p_now, usable)
-    healthy = usable & ~state.drift.alarm & ~state.rate.alarm
-    hazard.take(state.hazard, design, is_locked, seq, first & healthy[unit])
-    state.locked_first += int(np.sum(first & is_locked))
+    # Locked starts are learned from at the hardness that the unit has now, so that a drifted unit teaches what hard
+    # starts do, and not that easy ones lock. Units that lock beyond their hardness teach nothing.
+    hazard.take(state.hazard, harder, is_locked, seq, first & (usable & ~state.rate.alarm)[unit])
+    bad = np.flatnonzero(first & is_locked)
+    have = np.arange(outlook.SAMPLE) < np.minimum(state.sample.filled[unit[bad]], outlook.SAMPLE)[:, None]
+    np.add.at(state.rate.clues, unit[bad], cause.clues_of_locked(x[bad], state.sample.x[unit[bad]], have))
+    state.locked_first += len(bad)
+    state.by_chance += float(np.sum(first)) * state.hazard.chance
     counts = first & gathering[unit]
     state.after.locked += np.bincount(unit[counts], weights=is_locked[counts], minlength=len(usable))
     state.after.expected += np.bincount(unit[counts], weights=p[counts], minlength=len(usable))

@@ -1,11 +1,13 @@
-"""How likely a healthy compressor's first attempt is to lock, given how hard the conditions make the start.
+"""How likely a compressor's first attempt is to lock, given how hard it starts.
 
-One logistic regression for the whole fleet on the expected run-up time and the conditions, under a Gaussian prior that
-holds it in place while the fleet has few locked starts [1]_.
+Two ways to lock, for the whole fleet: by hardness, a logistic regression on the run-up time to be expected and on the
+conditions under a Gaussian prior that holds it in place while the fleet has few locked starts [1]_; and by chance, the
+same for every start (a dip just then, a bouncing contact). They are told apart by expectation-maximisation [2]_.
 
 References
 ----------
 .. [1] Bishop, Pattern Recognition and Machine Learning, section 4.3.3 (iterative reweighted least squares) and 4.5.
+.. [2] Dempster, Laird & Rubin (1977), J. Royal Statistical Society B 39, 1-38, section 4.3 (finite mixtures).
 """
 
 from __future__ import annotations
@@ -29,7 +31,9 @@ SLOW_FROM = -1.2
 MEAN = np.array([-1.2, 5.0, 0.0, 0.0, 0.3, 0.3, 0.3, 0.3])
 """Before data: one in 10,000 at 0.2 s, three in 1,000 at 0.4 s. An assumption, soon overruled by the fleet."""
 SD = np.array([2.0, 1.5, 1.0, 0.5, 1.0, 1.0, 1.0, 1.0])
-SMALLEST, LARGEST = 1e-7, 0.9
+SMALLEST, LARGEST = 1e-9, 0.9
+CHANCE = (2.0, 20_000.0)
+"""Locked starts by chance and starts that its rate is held to before data: one in 10,000, an assumption."""
 THIN = 16
 """One in this many healthy first attempts is kept for the fit, with this weight."""
 KEEP = 60_000
@@ -37,9 +41,10 @@ KEEP = 60_000
 
 @dataclass
 class Hazard:
-    """Coefficients, and the sample that they are fitted to."""
+    """Coefficients, the rate of chance, and the sample that they are fitted to."""
 
     coefficients: Floats
+    chance: float
     x: Floats
     y: Floats
     weight: Floats
@@ -47,7 +52,7 @@ class Hazard:
 
 def begin() -> Hazard:
     """Return the hazard before any start."""
-    return Hazard(MEAN.copy(), np.zeros((0, WIDTH)), np.zeros(0), np.zeros(0))
+    return Hazard(MEAN.copy(), CHANCE[0] / CHANCE[1], np.zeros((0, WIDTH)), np.zeros(0), np.zeros(0))
 
 
 def design(level: Floats, conditions: Floats) -> Floats:
@@ -62,7 +67,12 @@ def design(level: Floats, conditions: Floats) -> Floats:
 
 
 def probability(hazard: Hazard, x: Floats) -> Floats:
-    """Return the probability that a first attempt locks."""
+    """Return the probability that a first attempt locks, by hardness or by chance."""
+    return np.minimum(by_hardness(hazard, x) + hazard.chance, LARGEST)
+
+
+def by_hardness(hazard: Hazard, x: Floats) -> Floats:
+    """Return the probability that a first attempt locks because it is hard."""
     return np.asarray(np.clip(expit(x @ hazard.coefficients), SMALLEST, LARGEST))
 
 
@@ -84,15 +94,17 @@ def take(hazard: Hazard, x: Floats, locked: Bools, seq: Ints, use: Bools) -> Non
         hazard.x, hazard.y, hazard.weight = hazard.x[keep], hazard.y[keep], hazard.weight[keep]
 
 
-def solve(x: Floats, y: Floats, weight: Floats, mean: Floats, sd: Floats, rounds: int = 30) -> Floats:
+def solve(
+    x: Floats, y: Floats, weight: Floats, mean: Floats, sd: Floats, start: Floats | None = None, rounds: int = 30
+) -> Floats:
     """Return the posterior mode of a weighted logistic regression under an independent Gaussian prior.
 
     Parameters
     ----------
-    x : (n, p); y : (n,) 0 or 1; weight : (n,); mean, sd : (p,) of the prior
+    x : (n, p); y : (n,) 0 to 1; weight : (n,); mean, sd : (p,) of the prior
     """
     hold = np.diag(1.0 / sd**2)
-    b = mean.copy()
+    b = mean.copy() if start is None else start.copy()
 
     def loss(c: Floats) -> float:
         eta = x @ c
@@ -116,7 +128,16 @@ def solve(x: Floats, y: Floats, weight: Floats, mean: Floats, sd: Floats, rounds
     return b
 
 
-def fit(hazard: Hazard) -> None:
-    """Fit the coefficients anew to the sample kept."""
-    if len(hazard.y):
-        hazard.coefficients = solve(hazard.x, hazard.y, hazard.weight, MEAN, SD)
+def fit(hazard: Hazard, rounds: int = 8) -> None:
+    """Fit the coefficients and the rate of chance anew to the sample kept."""
+    if len(hazard.y) == 0:
+        return
+    total = float(hazard.weight.sum())
+    is_locked = hazard.y > 0
+    for _ in range(rounds):
+        hard = by_hardness(hazard, hazard.x[is_locked])
+        share = hard / (hard + hazard.chance)
+        y = np.zeros(len(hazard.y))
+        y[is_locked] = share
+        hazard.chance = (CHANCE[0] + float(np.sum(1.0 - share))) / (CHANCE[1] + total)
+        hazard.coefficients = solve(hazard.x, y, hazard.weight, MEAN, SD, start=hazard.coefficients, rounds=4)

@@ -25,6 +25,8 @@ WINDOW_D = 28
 FOLD = 20.0
 """The sequential test looks for a rate this many times the expected."""
 HALF = 0.5
+CLUES = 7
+"""Hypotheses that the conditions of locked starts speak for or against."""
 N, SEEN, EXPECTED, EXPECTED_NOW, ALL = range(5)
 
 
@@ -39,6 +41,7 @@ class Rate:
     score_from: Ints
     alarm: Bools
     since_day: Ints
+    clues: Floats
 
 
 def begin(units: int) -> Rate:
@@ -51,6 +54,7 @@ def begin(units: int) -> Rate:
         score_from=np.full(units, -1, dtype=np.int64),
         alarm=np.zeros(units, dtype=bool),
         since_day=np.full(units, -1, dtype=np.int64),
+        clues=np.zeros((units, CLUES)),
     )
 
 
@@ -59,6 +63,7 @@ def turn(state: Rate, day: int) -> None:
     slot = day % WINDOW_D
     state.old += state.ring[:, slot, SEEN : EXPECTED + 1]
     state.ring[:, slot] = 0.0
+    state.clues *= 2.0 ** (-1.0 / WINDOW_D)
 
 
 def frailty(state: Rate) -> Floats:
@@ -104,6 +109,7 @@ def clear(state: Rate, units: Ints, *, forget: bool) -> None:
         state.score_from[units] = -1
         state.ring[units] = 0.0
         state.old[units] = 0.0
+        state.clues[units] = 0.0
 
 
 def interval(seen: Floats, expected: Floats) -> tuple[Floats, Floats, Floats]:

@@ -1,4 +1,4 @@
-"""The settings of the verdicts: thresholds, windows and costs, each with what it means; the defaults are the shipped ones."""
+"""The settings of the verdicts: thresholds, windows and costs, each with what it means."""
 
 from __future__ import annotations
 

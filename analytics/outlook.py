@@ -2,7 +2,8 @@
 
 The last starts of the unit stand for those to come: their rests, voltages and hours stay, the temperature becomes the
 forecast's, the expected run-up moves by the present drift, and the fleet's hazard gives the chance that each locks.
-A locked start becomes a lockout when its retries lock too, in the share that the fleet shows.
+A locked start becomes a lockout when its retries lock too, in the share that the fleet shows. Only starts that lock by
+hardness count: what locks by chance starts at its retry.
 """
 
 from __future__ import annotations
@@ -134,7 +135,7 @@ def look(
     )
     flat = np.repeat(still.reshape(-1, features.WIDTH), DAYS, axis=0)
     flat[:, features.COLD], flat[:, features.SOAK] = cold.ravel(), soak.ravel()
-    p = hazard.probability(model, hazard.design(level.ravel(), flat)).reshape(units, SAMPLE, DAYS)
+    p = hazard.by_hardness(model, hazard.design(level.ravel(), flat)).reshape(units, SAMPLE, DAYS)
     have = np.arange(SAMPLE) < np.minimum(sample.filled, SAMPLE)[:, None]
     share = np.where(have, 1.0, 0.0)
     mean_p = np.einsum("us,usd->ud", share, p) / np.maximum(share.sum(axis=1), 1.0)[:, None]

@@ -100,17 +100,17 @@ def take(state: After, sums: DaySums, gathering: Bools) -> None:
 
 @dataclass(frozen=True)
 class Change:
-    """What a visit changed: ln run-up and its standard deviation (None where it cannot be told), and the verdict."""
+    """What a visit changed in ln run-up (None where it cannot be told), its standard deviation, and the verdict."""
 
     log_change: float | None
-    log_sd: float | None
+    log_sd: float
     verdict: RepairName
 
 
 def change(state: After, unit: int, as_of: int, options: Options) -> Change:
     """Return what the last visit of a unit has changed by an instant."""
     if not state.known[unit] or state.starts[unit] < MIN_FIGURE_STARTS or state.before_n[unit, 0, 0] <= 0:
-        return Change(None, None, "too_early")
+        return Change(None, 0.0, "too_early")
     p = features.WIDTH
     before, after = state.before_n[unit], state.after_n[unit]
     zero = np.zeros((p, p))

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics import attempts, cause, core, drift, features, locked, outlook, rank, repair, silence, standing
 from analytics.core import State
-from analytics.options import DAY_US
+from analytics.options import DAY_US, Options
 from analytics.tables import GEAR, Fleet, Ints
 from analytics.verdict import CAUSES, Causes, Locked, Repair, RunUp, Verdict, stamp
 
@@ -38,24 +39,35 @@ def when(instant: int) -> datetime:
     return EPOCH + timedelta(microseconds=instant)
 
 
-def _day(day: int) -> str | None:
-    return None if day < 0 else (EPOCH + timedelta(days=day)).date().isoformat()
-
-
 def present(state: State, fleet: Fleet, instant: int) -> Ints:
     """Return the units to speak of: those listed, and those heard of by the instant."""
     return np.flatnonzero(fleet.listed | (state.first_at <= instant))
 
 
-def _causes(state: State, fleet: Fleet, asked: Ints) -> Floats:
-    share = np.exp(cause.log_prior(state.gear, fleet.metering))
-    if len(asked):
-        told = cause.terms(state.run_up, state.side, asked, state.rate.score[asked], state.options)
-        share[asked] = cause.posterior(sum(told.values()), cause.log_prior(state.gear[asked], fleet.metering[asked]))
+def posteriors(state: State, fleet: Fleet, units: Ints) -> Floats:
+    """Return the posterior of the seven hypotheses for all units.
+
+    The evidence is asked for some of them; the others have the prior.
+    """
+    flagged = state.drift.alarm | state.rate.alarm
+    before = cause.log_prior(state.gear, fleet.metering, flagged)
+    share = np.exp(before)
+    if len(units):
+        told = cause.terms(
+            state.run_up,
+            state.side,
+            units,
+            state.rate.score[units],
+            state.rate.clues[units],
+            state.options,
+            float(state.drift.scale[0]),
+        )
+        share[units] = cause.posterior(np.sum(list(told.values()), axis=0), before[units])
     return share
 
 
-def _outlook(state: State, fleet: Fleet, instant: int) -> outlook.Outlook:
+def ahead(state: State, fleet: Fleet, instant: int) -> outlook.Outlook:
+    """Return the outlook of all units."""
     day = instant // DAY_US
     days = np.clip(day - state.first_at // DAY_US, 1, 14)
     recent = state.activity.ring[:, (day - 1 - np.arange(14)) % silence.HISTORY_D].sum(axis=1)
@@ -75,7 +87,7 @@ def _outlook(state: State, fleet: Fleet, instant: int) -> outlook.Outlook:
         np.where(state.usable, core.excess(state), 0.0),
         recent / days,
         proneness,
-        (state.lockouts + lockouts) / (state.locked_first + tries),
+        min(1.0, (state.lockouts + lockouts) / (max(state.locked_first - state.by_chance, 0.0) + tries)),
         hours,
         fleet.site,
         instant,
@@ -92,141 +104,177 @@ def verdicts(state: State, fleet: Fleet, instant: int, units: Ints | None = None
     units : which units; all that are listed or heard of by default
     """
     units = present(state, fleet, instant) if units is None else units
-    options, usable = state.options, state.usable
+    now = stamp(when(instant))
+    columns = _columns(state, fleet, instant, units)
+    for values in zip(*columns.values(), strict=True):
+        yield _verdict(fleet, dict(zip(columns, values, strict=True)), now, state.options)
+
+
+def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str, list[Any]]:
+    """Return what a verdict is made of, a list of plain values a name, one entry a unit."""
+    usable, options = state.usable, state.options
     size = drift.effect(state.drift, state.run_up, usable, options)
     window = state.rate.ring.sum(axis=1)
     ratio, low, high = locked.interval(window[:, locked.SEEN], window[:, locked.EXPECTED])
     evidence = np.maximum(state.drift.evidence, state.rate.score)
     alarm = state.drift.alarm | state.rate.alarm
     down = attempts.down(state.tries)
-    asked = np.flatnonzero(usable & ((evidence > WORTH_ASKING_NATS) | alarm | down))
-    share = _causes(state, fleet, asked)
-    ahead = _outlook(state, fleet, instant)
-    quiet = silence.silent(state.activity, instant, state.tries.last_start_at, state.first_at)
-    cold = state.run_up.base_n[:, features.COLD, features.COLD]
-    now = stamp(when(instant))
-    for u in units.tolist():
-        learned = bool(usable[u])
-        fixed = _repair(state, u, instant)
-        likely = _likely(share[u])
-        facts = standing.Facts(
-            usable=learned,
-            days=max(0, instant // DAY_US - int(state.since_day[u])),
-            starts=int(state.rate.starts[u]),
-            timed=int(state.timed[u]),
-            restarted=bool(state.restarted[u]),
-            down=bool(down[u]),
-            silent=bool(quiet[u]),
-            drift_alarm=bool(state.drift.alarm[u]),
-            locked_alarm=bool(state.rate.alarm[u]),
-            drift_nats=float(state.drift.evidence[u]),
-            locked_nats=float(state.rate.score[u]),
-            lockout_7d=float(ahead.lockout_7d[u]) if learned else 0.0,
-            lockout_recent=bool(instant - state.tries.lockout_at[u] <= RECENT_LOCKOUT_US)
-            if state.tries.lockouts[u] or down[u]
-            else False,
-            cause=likely if learned else None,
-            has_kit=bool(state.gear[u] == GEAR.index("relay_kit")),
-            forecast=bool(ahead.forecast[u]),
-            forecast_reaches=bool(ahead.reaches[u]),
-            met_cold=bool(cold[u] > COLD_SEEN),
-            quiet_days=(instant - int(state.tries.last_start_at[u])) / DAY_US if facts_known(state, u) else 0.0,
-            repair=None if fixed is None else fixed.verdict,
-            flagged_before=bool(state.flagged_before[u]),
-        )
-        name, reasons = standing.decide(facts, options)
-        verdict = Verdict(
-            unit=fleet.names[u],
-            as_of=now,
-            standing=name,
-            run_up=_run_up(state, size, u, facts),
-            locked=_locked(state, window, (ratio, low, high), u, learned),
-            causes=_rounded(share[u]) if learned else Causes(),
-            lockout_7d=_round(ahead.lockout_7d[u], 4) if learned else None,
-            lockout_14d=_round(ahead.lockout_14d[u], 4) if learned else None,
-            repair=fixed,
-            reasons=reasons,
-            say=standing.SAY[name],
-        )
-        coldest = float(ahead.coldest_c[u])
-        cost = rank.cost_of_waiting(
-            name, verdict.lockout_7d, None if np.isnan(coldest) else coldest, float(evidence[u]), options
-        )
-        yield Ranked(verdict, round(cost, 6))
+    share = posteriors(state, fleet, np.flatnonzero(usable & ((evidence > WORTH_ASKING_NATS) | alarm | down)))
+    top = np.argmax(share[:, : len(CAUSES)], axis=1)
+    likely = np.where(share[np.arange(len(top)), top] >= options.cause_margin, top, -1)
+    outlooks = ahead(state, fleet, instant)
+    heard = state.tries.last_start_at > attempts.NEVER
+    lockout_ago = instant - np.maximum(state.tries.lockout_at, attempts.NEVER // 2)
+    made = {
+        "unit": np.arange(fleet.size),
+        "usable": usable,
+        "days": np.maximum(0, instant // DAY_US - state.since_day),
+        "starts": state.rate.starts,
+        "timed": state.timed,
+        "restarted": state.restarted,
+        "down": down,
+        "silent": silence.silent(state.activity, instant, state.tries.last_start_at, state.first_at),
+        "drift_alarm": state.drift.alarm,
+        "locked_alarm": state.rate.alarm,
+        "drift_nats": state.drift.evidence,
+        "locked_nats": state.rate.score,
+        "expected_s": size.expected_s.round(4),
+        "now_s": size.now_s.round(4),
+        "drift": size.drift.round(4),
+        "drift_low": size.low.round(4),
+        "drift_high": size.high.round(4),
+        "drift_since": state.drift.since_day,
+        "first_attempts": window[:, locked.N].astype(np.int64),
+        "seen": window[:, locked.SEEN].astype(np.int64),
+        "expected": window[:, locked.EXPECTED].round(4),
+        "ratio": ratio.round(3),
+        "ratio_low": low.round(3),
+        "ratio_high": high.round(3),
+        "locked_since": state.rate.since_day,
+        "share": _rounded(share),
+        "likely": likely,
+        "lockout_7d": outlooks.lockout_7d.round(4),
+        "lockout_14d": outlooks.lockout_14d.round(4),
+        "coldest_c": outlooks.coldest_c,
+        "forecast": outlooks.forecast,
+        "forecast_reaches": outlooks.reaches,
+        "met_cold": state.run_up.base_n[:, features.COLD, features.COLD] > COLD_SEEN,
+        "quiet_days": np.where(heard, (instant - state.tries.last_start_at) / DAY_US, 0.0),
+        "lockout_recent": (state.tries.lockout_at > attempts.NEVER) & (lockout_ago <= RECENT_LOCKOUT_US),
+        "has_kit": state.gear == GEAR.index("relay_kit"),
+        "flagged_before": state.flagged_before,
+    }
+    columns = {name: np.asarray(values)[units].tolist() for name, values in made.items()}
+    columns["repair"] = [_repair(state, u, instant) if state.after.at[u] >= 0 else None for u in units.tolist()]
+    return columns
 
 
-def facts_known(state: State, unit: int) -> bool:
-    """Return whether a unit has started at all."""
-    return bool(state.tries.last_start_at[unit] > attempts.NEVER)
+def _rounded(share: Floats) -> Floats:
+    """Round posteriors to four digits so that they still sum to one: the largest takes what rounding leaves."""
+    digits = share.round(4)
+    rows, top = np.arange(len(share)), np.argmax(share, axis=1)
+    digits[rows, top] = 0.0
+    digits[rows, top] = (1.0 - digits.sum(axis=1)).round(4)
+    return digits
 
 
-def _round(value: float, digits: int) -> float | None:
-    return None if not np.isfinite(value) else round(float(value), digits)
+def _verdict(fleet: Fleet, v: dict[str, Any], now: str, options: Options) -> Ranked:
+    learned: bool = v["usable"]
+    fixed: Repair | None = v["repair"]
+    facts = standing.Facts(
+        usable=learned,
+        days=v["days"],
+        starts=v["starts"],
+        timed=v["timed"],
+        restarted=v["restarted"],
+        down=v["down"],
+        silent=v["silent"],
+        drift_alarm=v["drift_alarm"],
+        locked_alarm=v["locked_alarm"],
+        drift_nats=v["drift_nats"],
+        locked_nats=v["locked_nats"],
+        lockout_7d=v["lockout_7d"] if learned else 0.0,
+        lockout_recent=v["lockout_recent"],
+        cause=CAUSES[v["likely"]] if learned and v["likely"] >= 0 else None,
+        has_kit=v["has_kit"],
+        forecast=v["forecast"],
+        forecast_reaches=v["forecast_reaches"],
+        met_cold=v["met_cold"],
+        quiet_days=v["quiet_days"],
+        repair=None if fixed is None else fixed.verdict,
+        flagged_before=v["flagged_before"],
+    )
+    name, reasons = standing.decide(facts, options)
+    verdict = Verdict(
+        unit=fleet.names[v["unit"]],
+        as_of=now,
+        standing=name,
+        run_up=_run_up(v) if learned else RunUp(starts=v["starts"]),
+        locked=_locked(v) if learned else Locked(starts=v["first_attempts"], seen=v["seen"]),
+        causes=Causes(*v["share"]) if learned else Causes(),
+        lockout_7d=v["lockout_7d"] if learned else None,
+        lockout_14d=v["lockout_14d"] if learned else None,
+        repair=fixed,
+        reasons=reasons,
+        say=standing.SAY[name],
+    )
+    nats = max(v["drift_nats"], v["locked_nats"])
+    cost = rank.cost_of_waiting(name, verdict.lockout_7d, _known(v["coldest_c"]), nats, options)
+    return Ranked(verdict, round(cost, 6))
 
 
-def _likely(share: Floats) -> str | None:
-    top = int(np.argmax(share[: len(CAUSES)]))
-    return CAUSES[top] if share[top] >= 0.6 else None
+def _known(value: float) -> float | None:
+    return None if value != value else value  # noqa: PLR0124 - only NaN differs from itself
 
 
-def _rounded(share: Floats) -> Causes:
-    """Round a posterior to four digits so that it still sums to one."""
-    digits: Sequence[float] = [round(float(v), 4) for v in share]
-    top = int(np.argmax(share))
-    rest = sum(v for i, v in enumerate(digits) if i != top)
-    return Causes(*(round(1.0 - rest, 4) if i == top else v for i, v in enumerate(digits)))
+def _day(day: int) -> str | None:
+    return None if day < 0 else (EPOCH + timedelta(days=day)).date().isoformat()
 
 
-def _run_up(state: State, size: drift.Effect, u: int, facts: standing.Facts) -> RunUp:
-    if not facts.usable:
-        return RunUp(starts=facts.starts)
+def _run_up(v: dict[str, Any]) -> RunUp:
     return RunUp(
-        starts=facts.starts,
-        expected_s=_round(size.expected_s[u], 4),
-        now_s=_round(size.now_s[u], 4),
-        drift=_round(size.drift[u], 4),
-        low=_round(size.low[u], 4),
-        high=_round(size.high[u], 4),
-        since=_day(int(state.drift.since_day[u])),
-        alarm=facts.drift_alarm,
+        starts=v["starts"],
+        expected_s=_known(v["expected_s"]),
+        now_s=_known(v["now_s"]),
+        drift=_known(v["drift"]),
+        low=_known(v["drift_low"]),
+        high=_known(v["drift_high"]),
+        since=_day(v["drift_since"]),
+        alarm=v["drift_alarm"],
     )
 
 
-def _locked(state: State, window: Floats, interval: tuple[Floats, Floats, Floats], u: int, learned: bool) -> Locked:
-    starts, seen = int(window[u, locked.N]), int(window[u, locked.SEEN])
-    if not learned:
-        return Locked(starts=starts, seen=seen)
-    ratio, low, high = interval
+def _locked(v: dict[str, Any]) -> Locked:
     return Locked(
-        starts=starts,
-        seen=seen,
-        expected=_round(window[u, locked.EXPECTED], 4),
-        ratio=_round(ratio[u], 3),
-        low=_round(low[u], 3),
-        high=_round(high[u], 3),
-        since=_day(int(state.rate.since_day[u])),
-        alarm=bool(state.rate.alarm[u]),
+        starts=v["first_attempts"],
+        seen=v["seen"],
+        expected=v["expected"],
+        ratio=v["ratio"],
+        low=v["ratio_low"],
+        high=v["ratio_high"],
+        since=_day(v["locked_since"]),
+        alarm=v["locked_alarm"],
     )
 
 
-def _repair(state: State, u: int, instant: int) -> Repair | None:
-    if state.after.at[u] < 0:
-        return None
+def _repair(state: State, u: int, instant: int) -> Repair:
     change = repair.change(state.after, u, instant, state.options)
-    figures: tuple[float | None, float | None, float | None] = (None, None, None)
-    if change.log_change is not None and change.log_sd is not None:
-        half = drift.Z90 * change.log_sd
-        ends = (change.log_change, change.log_change - half, change.log_change + half)
-        figures = (_round(np.expm1(ends[0]), 4), _round(np.expm1(ends[1]), 4), _round(np.expm1(ends[2]), 4))
-    enough = bool(state.after.known[u]) and state.after.starts[u] >= repair.MIN_FIGURE_STARTS
-    ratio, low, high = locked.interval(state.after.locked[u : u + 1], state.after.expected[u : u + 1])
+    known = bool(state.after.known[u]) and bool(state.after.starts[u] >= repair.MIN_FIGURE_STARTS)
+    middle, low, high = (None, None, None) if change.log_change is None else _percent(change.log_change, change.log_sd)
+    ratio = locked.interval(state.after.locked[u : u + 1], state.after.expected[u : u + 1])
     return Repair(
         visit=stamp(when(int(state.after.at[u]))),
-        run_up_change=figures[0],
-        low=figures[1],
-        high=figures[2],
-        locked_ratio=_round(ratio[0], 3) if enough else None,
-        locked_low=_round(low[0], 3) if enough else None,
-        locked_high=_round(high[0], 3) if enough else None,
+        run_up_change=middle,
+        low=low,
+        high=high,
+        locked_ratio=round(float(ratio[0][0]), 3) if known else None,
+        locked_low=round(float(ratio[1][0]), 3) if known else None,
+        locked_high=round(float(ratio[2][0]), 3) if known else None,
         verdict=change.verdict,
     )
+
+
+def _percent(log_change: float, log_sd: float) -> tuple[float, float, float]:
+    half = drift.Z90 * log_sd
+    middle, low, high = np.expm1([log_change, log_change - half, log_change + half]).round(4).tolist()
+    return middle, low, high

@@ -103,27 +103,34 @@ def _act(facts: Facts) -> StandingName:
     return "service"
 
 
+def _notes(facts: Facts, *, asked: bool) -> list[str]:
+    """Return what is to be known beside the findings; ``asked`` whether a cause was asked for."""
+    notes = []
+    if asked:
+        notes.append(f"cause_{facts.cause}" if facts.cause else "cause_undetermined")
+    if facts.repair in {"too_early", "helped"}:
+        notes.append(f"repair_{facts.repair}")
+    if not facts.usable:
+        return notes
+    if not facts.forecast:
+        notes.append("no_forecast")
+    elif not facts.forecast_reaches:
+        notes.append("forecast_short")
+    if not facts.met_cold:
+        notes.append("no_cold_yet")
+    if facts.quiet_days >= 7 and not facts.silent:
+        notes.append("no_recent_starts")
+    return notes
+
+
 def decide(facts: Facts, options: Options) -> tuple[StandingName, list[str]]:
     """Return the standing of a unit and the reasons for it, the decisive one first.
 
     ``down`` goes before all else, ``silent`` before what old figures say, ``learning`` before any figure.
     """
     findings = _findings(facts, options) if facts.usable else []
-    notes = []
     alarm = facts.usable and (facts.drift_alarm or facts.locked_alarm)
-    if alarm or (facts.usable and facts.down):
-        notes.append(f"cause_{facts.cause}" if facts.cause else "cause_undetermined")
-    if facts.repair in {"too_early", "helped"}:
-        notes.append(f"repair_{facts.repair}")
-    if facts.usable:
-        if not facts.forecast:
-            notes.append("no_forecast")
-        elif not facts.forecast_reaches:
-            notes.append("forecast_short")
-        if not facts.met_cold:
-            notes.append("no_cold_yet")
-        if facts.quiet_days >= 7 and not facts.silent:
-            notes.append("no_recent_starts")
+    notes = _notes(facts, asked=facts.usable and (alarm or facts.down))
     thin = [] if facts.usable else _sufficiency(facts, options)
     if facts.down:
         return "down", ["lockout_now", *findings, *thin, *notes]

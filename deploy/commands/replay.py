@@ -65,9 +65,9 @@ def run(arguments: argparse.Namespace) -> int:
     first, last, every = _date("--from", arguments.first), _date("--to", arguments.last), _step(arguments.every)
     if first and last and first > last:
         raise BadInputError("--from: is after --to, so no date is left; swap them")
-    from analytics.replay import dates
-    from analytics.tables import Tables, fleet
-    from ingest import files
+    from analytics.replay import dates  # noqa: PLC0415 - slow to load, and wanted only here
+    from analytics.tables import Tables, fleet  # noqa: PLC0415 - slow to load, and wanted only here
+    from ingest import files  # noqa: PLC0415 - slow to load, and wanted only here
 
     frames, rejected = {}, []
     for kind in KINDS:
@@ -93,18 +93,17 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _write(out: BinaryIO, whole: object, instants: list[int]) -> int:
-    from tqdm import tqdm
+    from tqdm import tqdm  # noqa: PLC0415 - slow to load, and wanted only here
 
-    from analytics.replay import ranked
-    from analytics.tables import Fleet
-    from analytics.verdict import encode
+    from analytics.replay import ranked  # noqa: PLC0415 - slow to load, and wanted only here
+    from analytics.tables import Fleet  # noqa: PLC0415 - slow to load, and wanted only here
+    from analytics.verdict import encode  # noqa: PLC0415 - slow to load, and wanted only here
 
     assert isinstance(whole, Fleet)
     count = 0
     with tqdm(total=len(instants), unit="date", desc="verdicts", file=sys.stderr, disable=None) as bar:
         for _, verdicts in ranked(whole, instants):
-            for one in verdicts:
-                out.write(encode(one.verdict) + b"\n")
+            out.writelines(encode(one.verdict) + b"\n" for one in verdicts)
             count += len(verdicts)
             bar.update()
     return count
