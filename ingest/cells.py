@@ -76,7 +76,10 @@ def _words(cells: pa.ChunkedArray, column: Column) -> tuple[np.ndarray, np.ndarr
     words: list[Any] = [decoded(w) for w in coded.dictionary.to_pylist()]
     longest = column.longest or np.inf
     right = [
-        isinstance(w, str) and column.shortest <= len(w) <= longest and (column.words is None or w in column.words)
+        isinstance(w, str)
+        and "\0" not in w
+        and column.shortest <= len(w) <= longest
+        and (column.words is None or w in column.words)
         for w in words
     ]
     codes = pc.fill_null(coded.indices, len(words)).to_numpy(zero_copy_only=False)

@@ -44,6 +44,8 @@ def batches(kind: FileKind, stream: IO[bytes], path: str) -> Iterator[tuple[pd.D
 
 
 def _block(kind: FileKind, block: bytes, path: str, first: int) -> tuple[pd.DataFrame, list[Rejected]]:
+    if b"\\u0000" in block:
+        return _line_by_line(kind, block, path, first)
     try:
         records = _decoder(kind).decode_lines(block)
     except (msgspec.DecodeError, ValueError, RecursionError):

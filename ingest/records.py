@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
 from msgspec import Meta
@@ -54,7 +55,12 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True):
     device: Name | None = None
 
     def __post_init__(self) -> None:
-        """Refuse a date of installation that is none."""
+        """Refuse a date of installation that is none, and a time zone that nobody knows."""
+        if self.zone is not None:
+            try:
+                ZoneInfo(self.zone)
+            except (ZoneInfoNotFoundError, ValueError, OSError):
+                raise ValueError("zone: not an IANA time zone such as America/Denver") from None
         if self.installed is not None:
             try:
                 datetime.fromisoformat(self.installed)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -17,6 +18,7 @@ FIRST_YEAR, LAST_YEAR = 2000, 2100
 
 _FROM = datetime(FIRST_YEAR, 1, 1, tzinfo=UTC)
 _UNTIL = datetime(LAST_YEAR + 1, 1, 1, tzinfo=UTC)
+_NUL = re.compile(rb"(?<!\\)(?:\\\\)*\\u0000")
 POWER_LOG = "power_log"
 """The ``source`` of a start that may lack an outcome: a power log cannot always tell."""
 
@@ -60,6 +62,8 @@ def from_mapping(kind: FileKind, raw: Mapping[str, Any], path: str, number: int,
     for column in known.values():
         if column.kind == "time" and isinstance(raw.get(column.name), int | float):
             return Rejected(path, number, column.name, "must be RFC 3339 text, such as 2031-01-14T12:00:00Z")
+    if _NUL.search(msgspec.json.encode(raw)):
+        return Rejected(path, number, "", "holds a NUL character, which no table can; leave it out")
     try:
         record = msgspec.convert(raw, wanted, strict=strict)
         record = _reduced(record)

@@ -13,6 +13,7 @@ from deploy import target
 
 if TYPE_CHECKING:
     import pandas as pd
+    import psycopg
 
     from ingest.files import Rejected
     from ingest.shapes import FileKind
@@ -154,7 +155,7 @@ def _store(
     import psycopg  # noqa: PLC0415 - likewise
 
     from ingest import database, store  # noqa: PLC0415 - likewise
-    from ingest.errors import UnavailableError  # noqa: PLC0415 - likewise
+    from ingest.errors import BadInputError, UnavailableError  # noqa: PLC0415 - likewise
 
     puts = {
         "units": store.put_units,
@@ -172,7 +173,7 @@ def _store(
             for batch, rejected in batches:
                 tally.bad.extend(rejected)
                 frame, strange = _in_time(kind, batch)
-                tally.bad.extend(strange)
+                tally.bad.extend(_hold(connection, account_id, kind, strange))
                 if not len(frame):
                     continue
                 names = _names(kind, frame)
@@ -188,6 +189,8 @@ def _store(
         raise UnavailableError(
             f"the database went away ({reason}); load the same again when it is back: what is stored stays"
         ) from None
+    except psycopg.DataError as error:
+        raise BadInputError(f"{kind}: the database refuses a value ({error.diag.message_primary}); mend it") from None
 
 
 def _write(
@@ -210,22 +213,37 @@ def _write(
             tally.names.update(_names(kind, frame))
 
 
-def _in_time(kind: FileKind, frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Rejected]]:
-    """Leave out what the tables would refuse: a time before 2000 or more than a day ahead."""
+def _in_time(kind: FileKind, frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part what the tables would refuse, a time before 2000 or more than a day ahead, from the rest."""
     from datetime import UTC, datetime  # noqa: PLC0415 - likewise
 
     from ingest.clock import allowed  # noqa: PLC0415 - likewise
-    from ingest.complaint import Rejected  # noqa: PLC0415 - likewise
 
     if kind not in {"starts", "rests", "events"}:
-        return frame, []
-    first, last = allowed(datetime.now(UTC))
-    right = frame["at"].between(first, last)
-    strange = [
-        Rejected(f"{kind} of {unit}", 0, "at", f"{at.isoformat()} is more than a day ahead; mend the clock or the date")
-        for unit, at in frame.loc[~right, ["unit", "at"]].itertuples(index=False)
-    ]
-    return (frame[right] if strange else frame), strange
+        return frame, frame.iloc[:0]
+    right = frame["at"].between(*allowed(datetime.now(UTC)))
+    return frame[right], frame[~right]
+
+
+def _hold(connection: psycopg.Connection, account_id: int, kind: FileKind, strange: pd.DataFrame) -> Iterator[Rejected]:
+    """Put records of an impossible time into quarantine, and say so."""
+    from datetime import UTC, datetime  # noqa: PLC0415 - likewise
+
+    from ingest import held, ndjson  # noqa: PLC0415 - likewise
+    from ingest.complaint import Rejected  # noqa: PLC0415 - likewise
+
+    now = datetime.now(UTC)
+    why = "at: more than a day ahead"
+    held.put(
+        connection,
+        [
+            held.Held(account_id, None, f"file/{kind}", line.rstrip(), "clock_out_of_range", why, now)
+            for line in ndjson.lines(kind, strange)
+        ],
+    )
+    for unit, at in strange[["unit", "at"]].itertuples(index=False) if len(strange) else ():
+        text = f"{at.isoformat()} is more than a day ahead; it is in quarantine: mend the clock or the date"
+        yield Rejected(f"{kind} of {unit}", 0, "at", text)
 
 
 def _names(kind: FileKind, frame: pd.DataFrame) -> Sequence[str]:

@@ -89,6 +89,10 @@ def test_what_cannot_be_used_is_named_and_the_rest_stored(
     assert lines[0].startswith(f"halfsecond: {path}, line 2: not JSON")
     assert lines[1].startswith("halfsecond: starts of u1: at: 2099-01-14T12:00:00+00:00 is more than a day ahead")
     assert _count(account, "start") == 2
+    with psycopg.connect(account) as connection:
+        held = connection.execute("select topic, reason, payload from quarantine").fetchall()
+    assert [(topic, reason) for topic, reason, _ in held] == [("file/starts", "clock_out_of_range")]
+    assert json.loads(held[0][2])["unit"] == "u1"
 
 
 @pytest.mark.stack

@@ -33,6 +33,7 @@ def cell(column: Column) -> st.SearchStrategy[Any]:
 
 
 SPECIAL: dict[str, st.SearchStrategy[Any]] = {
+    "zone": st.none() | st.sampled_from(["America/Denver", "UTC"]),
     "installed": st.none() | st.dates().map(str),
     "work": st.lists(st.sampled_from(columns("visits")["work"].words or ()), min_size=1, max_size=3),
     "readings": st.dictionaries(words, st.floats(-1e6, 1e6) | words | st.booleans(), max_size=3),

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ingest.complaint import Rejected
 from ingest.rows import Good, from_line, from_mapping
 from ingest.shapes import FILE_KINDS, FileKind, FileStart
 
@@ -36,6 +37,20 @@ def test_a_start_without_outcome_and_wave_is_taken_from_a_power_log_only() -> No
 @pytest.mark.parametrize("at", ["1999-12-31T23:59:59Z", "2101-01-01T00:00:00Z"])
 def test_a_time_of_an_unset_clock_is_refused(at: str) -> None:
     assert _start(at=at).text == "must be in the years 2000 to 2100"
+
+
+def test_a_nul_which_no_table_can_hold_is_refused_wherever_it_stands() -> None:
+    assert "NUL" in _start(unit="u\0").text
+    assert "NUL" in _start(more={"a": ["\0"]}).text
+    assert isinstance(_start(unit="u\\u0000"), Good)
+
+
+def test_a_time_zone_that_nobody_knows_is_refused() -> None:
+    assert isinstance(from_line("units", b'{"unit":"u","zone":"America/Denver"}', "a", 1), Good)
+    for zone in ("Middle/Nowhere", "../etc", ""):
+        read = from_line("units", msgspec.json.encode({"unit": "u", "zone": zone}), "a", 1)
+        assert isinstance(read, Rejected)
+        assert read.field == "zone"
 
 
 def test_a_number_is_no_time() -> None:
