@@ -113,8 +113,7 @@ class Connections:
 
     def pump(self, wait_s: float) -> None:
         """Serve the sockets: read, write, keep alive, connect anew; wait at most so long for something to do."""
-        for device, client in self._clients.items():
-            self._watch(device, client)
+        self._watch()
         for key, events in self._selector.select(wait_s):
             client = self._clients[key.data]
             if events & selectors.EVENT_READ:
@@ -176,19 +175,21 @@ class Connections:
                 text = f"{self._where}: no broker answers there ({error.strerror or error}); start it or name another"
                 raise UnavailableError(text) from error
 
-    def _watch(self, device: str, client: mqtt.Client) -> None:
-        """Have the selector look at the socket that the client has now, and for writing only where there is some."""
-        socket = client.socket()
-        events = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.want_write() else 0)
-        before = self._watched.get(device)
-        if before is not None and (before[0] is not socket):
-            self._selector.unregister(before[0])
-            del self._watched[device]
-            before = None
-        if socket is None:
-            return
-        if before is None:
-            self._selector.register(socket, events, device)
-        elif before[1] != events:
-            self._selector.modify(socket, events, device)
-        self._watched[device] = (socket, events)
+    def _watch(self) -> None:
+        """Have the selector look at the sockets that there are now, and for writing only where there is something."""
+        now = {device: client.socket() for device, client in self._clients.items()}
+        # Closed ones go first: a new socket may have been given the number of an old one of another device.
+        for device, (socket, _) in list(self._watched.items()):
+            if now[device] is not socket:
+                self._selector.unregister(socket)
+                del self._watched[device]
+        for device, socket in now.items():
+            if socket is None:
+                continue
+            events = selectors.EVENT_READ | (selectors.EVENT_WRITE if self._clients[device].want_write() else 0)
+            before = self._watched.get(device)
+            if before is None:
+                self._selector.register(socket, events, device)
+            elif before[1] != events:
+                self._selector.modify(socket, events, device)
+            self._watched[device] = (socket, events)

@@ -104,8 +104,7 @@ def _plain(name: str, column: pd.Series) -> list[Any]:
 def _text(column: pd.Series) -> list[str]:
     """Return times as RFC 3339 in UTC, to the millisecond where they have one."""
     stamps = column.dt.tz_localize(None).to_numpy().astype("M8[ms]")
-    whole = not (stamps.astype(np.int64) % 1000).any()
-    return [f"{t}Z" for t in np.datetime_as_string(stamps, unit="s" if whole else "ms").tolist()]
+    return [f"{t.removesuffix('.000')}Z" for t in np.datetime_as_string(stamps, unit="ms").tolist()]
 
 
 _MOMENTS: dict[datetime, str] = {}

@@ -29,6 +29,7 @@ Index = npt.NDArray[np.intp]
 BATCH = 48
 """Units simulated at once; a whole number of sites."""
 DEFAULT_START = datetime(2024, 10, 1, tzinfo=UTC)
+LAST_DAY = datetime(2100, 1, 1, tzinfo=UTC)
 PASSES = 4
 
 
@@ -74,7 +75,7 @@ def simulate(
     Raises
     ------
     BadInputError
-        For a number of units or days below 1, a seed below 0, or a share outside 0 to 1.
+        For a number of units or days below 1, days past 2099, a seed below 0, or a share outside 0 to 1.
     """
     parts = []
     for part in batches(units, days, seed, start, faulty=faulty):
@@ -91,6 +92,8 @@ def batches(
     for name, value, least in (("units", units, 1), ("days", days, 1), ("seed", seed, 0)):
         if value < least:
             raise BadInputError(f"{name}: {value} is below {least}")
+    if days > (LAST_DAY - start.astimezone(UTC)).days:
+        raise BadInputError(f"days: {days} from {start:%Y-%m-%d} on pass the year 2099; ask for fewer")
     if not 0 <= faulty <= 1:
         raise BadInputError(f"faulty: {faulty} is not a share from 0 to 1")
     first_day = start.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)

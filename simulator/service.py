@@ -126,7 +126,7 @@ def times(service: Service, faults: Faults) -> tuple[Array, Array]:
 
 
 def working_hour(at_s: float) -> float:
-    """Return the same moment where it falls between 08:00 and 16:00 local time, else between 08:00 and 09:00 next morning [s]."""
+    """Return the same moment [s], or the hour after 08:00 next morning where it is not 08:00 to 16:00 local time."""
     local = at_s / 3600 + UTC_OFFSET_H
     hour = local % 24
     if hour < 8 or hour >= 16:

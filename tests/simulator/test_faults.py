@@ -57,7 +57,7 @@ def test_nothing_shows_before_the_onset(units: nameplate.Units, wrong: faults.Fa
     assert (state.heater == 1).all()
 
 
-def test_severity_rises_to_one_and_is_gone_after_the_right_work(units: nameplate.Units, wrong: faults.Faults) -> None:
+def test_severity_rises_to_one_and_is_gone_after_the_right_work(wrong: faults.Faults) -> None:
     faulty = wrong.cause > 0
     last = -1.0
     for day in (0, 40, 80, 120, 160, 500):

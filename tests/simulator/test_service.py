@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -41,7 +43,7 @@ def test_a_unit_stays_off_from_its_lockout_until_somebody_switches_it_off_and_on
     for u in range(8):
         mine = [(locked, until) for who, _, locked, until in done.lockouts if who == u]
         assert mine
-        for (_, until), (later, _) in zip(mine, mine[1:], strict=False):
+        for (_, until), (later, _) in itertools.pairwise(mine):
             assert later > until
         assert all(1.5 * 3600 <= until - locked <= 14 * 3600 for locked, until in mine)
     _, row, locked, _ = done.lockouts[0]
