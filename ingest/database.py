@@ -28,7 +28,7 @@ from ingest.named_sql import queries
 CONNECT_TIMEOUT_S = 10
 _MIGRATION_LOCK = 6_082_174_411
 
-_known_days: WeakKeyDictionary[psycopg.Connection[Any], dict[str, set[date]]] = WeakKeyDictionary()
+_known_days: WeakKeyDictionary[psycopg.Connection[Any], dict[str, set[date] | None]] = WeakKeyDictionary()
 
 
 def connect(conninfo: str, **options: Any) -> psycopg.Connection:  # noqa: ANN401 - passed on to the driver
@@ -103,14 +103,13 @@ def ensure_days(connection: psycopg.Connection, table: str, days: Iterable[date]
     A partition is made apart and then attached, which lets readers and writers of the table go on meanwhile. Days that
     this connection has seen are remembered: see :func:`forget_days`.
     """
-    known = _known_days.setdefault(connection, {})
-    if table not in known:
+    tables = _known_days.setdefault(connection, {})
+    if table not in tables:
         row = connection.execute(_SQL["is_partitioned"], (table,)).fetchone()
-        if not (row and row[0]):
-            return
-        known[table] = set()
-    missing = sorted(set(days) - known[table])
-    if not missing:
+        tables[table] = set() if row and row[0] else None
+    known = tables[table]
+    missing = [] if known is None else sorted(set(days) - known)
+    if known is None or not missing:
         return
     with connection.transaction():
         connection.execute(_SQL["lock_partitions"])
@@ -119,7 +118,7 @@ def ensure_days(connection: psycopg.Connection, table: str, days: Iterable[date]
         for name, day in names.items():
             if name not in there:
                 _make(connection, table, name, day)
-    known[table].update(missing)
+    known.update(missing)
 
 
 def forget_days(connection: psycopg.Connection) -> None:

@@ -33,6 +33,8 @@ from ingest.wire import TOPIC_ROOT
 KEEPALIVE_S = 60
 SESSION_EXPIRY_S = 14 * 86_400
 RECEIVE_MAXIMUM = 1_000
+BATCH_BYTES = 8_000_000
+"""A batch ends with so many bytes too, some 20,000 starts: payloads may hold 500 starts each, or waves."""
 _IDLE_S = 0.25
 _SHORTEST_WAIT_S = 0.1
 _LONGEST_WAIT_S = 15.0
@@ -83,6 +85,7 @@ class _Link:
     settings: IntakeSettings
     pending: list[_Pending] = field(default_factory=list)
 
+    pending_bytes: int = 0
     waiting_since: float = 0.0
     subscribed: bool = False
     refused: str = ""
@@ -149,8 +152,8 @@ def _converse(
 ) -> None:
     """Read, store and acknowledge until asked to stop; then finish the batch and take leave."""
     while not stop.is_set():
-        _read(client, link, settings)
-        if link.pending and (len(link.pending) >= settings.batch or _age_s(link) >= settings.linger_s):
+        _read(client, link)
+        if link.pending and (_is_full(link) or _age_s(link) >= settings.linger_s):
             _flush(client, link, connection, meters)
         else:
             metering.write_minute(meters, connection)
@@ -160,16 +163,17 @@ def _converse(
     _write_out(client)
 
 
-def _read(client: mqtt.Client, link: _Link, settings: IntakeSettings) -> None:
+def _read(client: mqtt.Client, link: _Link) -> None:
     """Wait for the network no longer than the batch may, and read what is there until the batch is full."""
+    linger_s = link.settings.linger_s
     socket = client.socket()
     if socket is None:
         raise ConnectionError("the connection was lost")
-    wait_s = max(0.0, settings.linger_s - _age_s(link)) if link.pending else _IDLE_S
+    wait_s = max(0.0, linger_s - _age_s(link)) if link.pending else _IDLE_S
     readable, writable, _ = select.select([socket], [socket] if client.want_write() else [], [], wait_s)
     if writable:
         _check(client.loop_write(), link)
-    while readable and len(link.pending) < settings.batch:
+    while readable and not _is_full(link):
         before = len(link.pending)
         _check(client.loop_read(), link)
         if len(link.pending) == before:  # no more messages for now
@@ -254,8 +258,9 @@ def _on_message(_client: mqtt.Client, link: _Link, message: mqtt.MQTTMessage) ->
     except UnicodeDecodeError:
         topic = "(not UTF-8)"
     if not link.pending:
-        link.waiting_since = time.monotonic()
+        link.waiting_since, link.pending_bytes = time.monotonic(), 0
     payload = bytes(message.payload)
+    link.pending_bytes += len(payload)
     link.pending.append(_Pending(message.mid, message.qos, topic, payload, message.retain, time.time()))
 
 
@@ -295,6 +300,10 @@ def _database_again(settings: IntakeSettings, stop: threading.Event) -> psycopg.
             log.warning("database is back")
             return connection
     return None
+
+
+def _is_full(link: _Link) -> bool:
+    return len(link.pending) >= link.settings.batch or (bool(link.pending) and link.pending_bytes >= BATCH_BYTES)
 
 
 def _age_s(link: _Link) -> float:

@@ -9,6 +9,7 @@ from typing import cast
 import psycopg
 from alembic import op
 
+_HYPERTABLE = "select create_hypertable(%s, by_range('at', interval '1 day'), create_default_indexes => false)"
 _PARTITIONED = re.compile(r"\)\s*partition by range \(at\);")
 
 
@@ -27,11 +28,16 @@ def run_sql(file: str, series: tuple[str, ...] = ()) -> None:
     with _connection().cursor() as cursor:
         if series and _offers_hypertables(cursor):
             cursor.execute("create extension if not exists timescaledb")
-            cursor.execute(_PARTITIONED.sub(");", text))
+            cursor.execute(unpartitioned(text))
             for table in series:
-                cursor.execute("select create_hypertable(%s, by_range('at', interval '1 day'))", (table,))
+                cursor.execute(_HYPERTABLE, (table,))
         else:
             cursor.execute(text)
+
+
+def unpartitioned(text: str) -> str:
+    """Return the SQL of tables without the clause that partitions them; columns and keys stay the same."""
+    return _PARTITIONED.sub(");", text)
 
 
 def _connection() -> psycopg.Connection:

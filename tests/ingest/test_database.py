@@ -14,6 +14,7 @@ from psycopg.conninfo import make_conninfo
 
 from ingest.database import connect, ensure_days, ensure_partitions, forget_days, migrate, pool
 from ingest.errors import UnavailableError
+from ingest.migrations.run import unpartitioned
 
 pytestmark = pytest.mark.stack
 SCHEMA = Path(__file__).parents[2] / "ingest" / "schema.sql"
@@ -62,6 +63,20 @@ def test_the_migrations_lead_to_the_schema_file(bare: str) -> None:
         connection.execute(cast("LiteralString", SCHEMA.read_text(encoding="utf-8")))
     assert len(migrated) > 100
     assert migrated == catalogue(bare)
+
+
+def test_without_its_partitions_the_schema_is_the_same_for_hypertables(bare: str) -> None:
+    with connect(bare) as connection:
+        connection.execute(unpartitioned(SCHEMA.read_text(encoding="utf-8")).encode())
+    plain = {row for row in catalogue(bare) if row[0] in {"column", "constraint"}}
+    with connect(bare) as connection:
+        connection.execute("drop schema public cascade")
+        connection.execute("create schema public")
+    migrate(bare)
+    assert plain == {row for row in catalogue(bare) if row[0] in {"column", "constraint"}}
+    with connect(bare) as connection:
+        kinds = connection.execute("select relname, relkind::text from pg_class where relname in ('start', 'rest')")
+        assert dict(kinds.fetchall()) == {"start": "p", "rest": "p"}
 
 
 def test_migrating_again_changes_nothing(database: str) -> None:

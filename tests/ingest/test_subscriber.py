@@ -8,7 +8,7 @@ import threading
 import time
 import urllib.request
 from collections.abc import Iterator
-from typing import Self
+from typing import Any, Self
 
 import psycopg
 import pytest
@@ -16,6 +16,7 @@ import pytest
 from deploy.embedded.broker import BrokerAddress
 from ingest.database import connect
 from ingest.errors import UnavailableError
+from ingest.intake import take_in
 from ingest.subscriber import IntakeSettings, run
 from tests.ingest.intake_helpers import (
     announce,
@@ -119,6 +120,27 @@ def test_rests_events_and_status_are_stored_too(
         assert eventually(lambda: connection.execute("select sent from device_status").fetchone() == (8,))
     assert connection.execute("select suction_kpa from rest").fetchone() == ([400.0, None],)
     assert connection.execute("select online from device_status").fetchone() == (False,)
+
+
+def test_a_batch_ends_with_its_bytes_too(
+    database: str, connection: psycopg.Connection, broker: BrokerAddress, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    register(connection)
+    sizes: list[int] = []
+
+    def noted(*arguments: Any) -> Any:
+        sizes.append(len(arguments[1]))
+        return take_in(*arguments)
+
+    monkeypatch.setattr("ingest.subscriber.take_in", noted)
+    monkeypatch.setattr("ingest.subscriber.BATCH_BYTES", 1_000)
+    wanted = settings(database, broker, linger_s=10)
+    announce(wanted)
+    payload = len(encode(start(10)))
+    publish(broker, [("halfsecond/1/d-0001/starts", encode(start(n))) for n in range(10, 60)])
+    with intake_thread(wanted):
+        assert eventually(lambda: count(connection, "start") >= 40)
+    assert max(sizes) == -(-1_000 // payload)
 
 
 @pytest.mark.mosquitto
