@@ -12,7 +12,7 @@ from fastapi import APIRouter, Query, Response
 from api import cursors
 from api.access import By, Reader
 from api.advice import bring
-from api.answers import ERRORS, Cursor, Find, Limit, Name, json, like
+from api.answers import ERRORS, NOT_FOUND, Cursor, Find, Limit, Name, json, like
 from api.models import Calls
 from api.queries import Row, rows
 from api.rule import Gauge, in_words
@@ -118,7 +118,7 @@ def call_list(
     }
 
 
-@router.get("/v1/calls", response_model=Calls, responses=ERRORS, summary="The call list")
+@router.get("/v1/calls", response_model=Calls, responses=ERRORS | NOT_FOUND, summary="The call list")
 @router.get("/calls.json", include_in_schema=False)
 def get_calls(
     by: By,

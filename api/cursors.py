@@ -23,7 +23,7 @@ def unpack(cursor: str | None, kind: type[T]) -> T | None:
     Raises
     ------
     HTTPException
-        422 where the text is not a cursor of this list.
+        404 where the list has no such place.
     """
     if cursor is None:
         return None
@@ -31,7 +31,7 @@ def unpack(cursor: str | None, kind: type[T]) -> T | None:
         raw = base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4))
         return msgspec.json.decode(raw, type=kind)
     except (binascii.Error, ValueError, msgspec.MsgspecError):
-        raise HTTPException(422, "cursor: not one that this list gave; leave it out to begin at the top") from None
+        raise HTTPException(404, "cursor: not one that this list gave; leave it out to begin at the top") from None
 
 
 def page(found: list[dict[str, Any]], limit: int, *key: str) -> tuple[list[dict[str, Any]], str | None]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from api.words import Cause, Standing
 
@@ -21,7 +21,9 @@ Work = Literal[
     "sensor",
     "other",
 ]
-Text = Annotated[str, Field(min_length=1, max_length=200)]
+NO_NUL = r"^[^\x00]*$"
+Text = Annotated[str, Field(min_length=1, max_length=200, pattern=NO_NUL)]
+Reading = Annotated[float, Field(allow_inf_nan=False)] | Text | bool | None
 
 
 class Shape(BaseModel):
@@ -228,11 +230,11 @@ class NewVisit(BaseModel):
         },
     )
 
-    at: datetime = Field(description="RFC 3339 with offset")
+    at: AwareDatetime = Field(description="RFC 3339 with offset")
     work: Annotated[list[Work], Field(min_length=1, max_length=10)]
-    readings: dict[str, Any] = {}
+    readings: Annotated[dict[Text, Reading], Field(max_length=100)] = {}
     parts: Annotated[list[Text], Field(max_length=50)] = []
-    note: Annotated[str, Field(max_length=4_000)] | None = None
+    note: Annotated[str, Field(max_length=4_000, pattern=NO_NUL)] | None = None
 
 
 class Visit(Shape):

@@ -104,7 +104,7 @@ def starts_page(
     return cursors.page(found, limit, "at", "seq")
 
 
-@router.get("/v1/units", response_model=Units, responses=ERRORS, summary="Units")
+@router.get("/v1/units", response_model=Units, responses=ERRORS | NOT_FOUND, summary="Units")
 @router.get("/units.json", include_in_schema=False)
 def get_units(by: By, q: Find = None, limit: Limit = 100, cursor: Cursor = None) -> Response:
     """Units of the account by name."""

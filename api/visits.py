@@ -11,7 +11,7 @@ from starlette.exceptions import HTTPException
 
 from api import cursors
 from api.access import By, Reader
-from api.answers import ERRORS, NOT_FOUND, Answers, Cursor, Limit, UnitName, json
+from api.answers import CONFLICT, ERRORS, NOT_FOUND, Cursor, Limit, UnitName, json
 from api.models import NewVisit, Visit, Visits
 from api.queries import Row, rows, writing
 from api.units import find, public
@@ -42,12 +42,10 @@ def add(reader: Reader, unit_id: int, visit: NewVisit) -> Row:
     Raises
     ------
     HTTPException
-        422 where the time has no offset or lies before 2000 or after now.
+        409 where the time lies before 2000 or after now.
     """
-    if visit.at.tzinfo is None:
-        raise HTTPException(422, "body.at: give the offset too, as in 2026-01-20T15:30:00-07:00")
     if not EARLIEST <= visit.at <= max(reader.now, datetime.now(UTC)):
-        raise HTTPException(422, "body.at: must lie between 2000 and now")
+        raise HTTPException(409, "body.at: must lie between 2000 and now")
     statements = queries("api", "sql/visits.sql")
     values: dict[str, Any] = {
         "account_id": reader.account_id,
@@ -68,9 +66,6 @@ def add(reader: Reader, unit_id: int, visit: NewVisit) -> Row:
     return stored
 
 
-CREATED: Answers = {201: {"model": Visit, "description": "stored"}}
-
-
 @router.get("/v1/units/{unit}/visits", response_model=Visits, responses=ERRORS | NOT_FOUND, summary="Visits to a unit")
 def get_visits(by: By, unit: UnitName, limit: Limit = 100, cursor: Cursor = None) -> Response:
     """Visits, newest first."""
@@ -82,7 +77,7 @@ def get_visits(by: By, unit: UnitName, limit: Limit = 100, cursor: Cursor = None
     "/v1/units/{unit}/visits",
     status_code=201,
     response_model=Visit,
-    responses=ERRORS | NOT_FOUND,
+    responses=ERRORS | NOT_FOUND | CONFLICT,
     summary="Log a visit",
 )
 def post_visit(by: By, unit: UnitName, visit: NewVisit) -> Response:

@@ -34,16 +34,22 @@ def test_the_form_of_the_unit_page_takes_the_time_on_the_sites_wall_clock(writab
     assert "start kit fitted" in writable.get("/units/u-0002").text
 
 
+@pytest.mark.parametrize("at", ["1999-12-31T00:00:00Z", "2099-01-01T00:00:00Z"])
+def test_a_visit_before_2000_or_still_to_come_is_refused(writable: TestClient, at: str) -> None:
+    answer = writable.post("/v1/units/u-0001/visits", json={**VISIT, "at": at})
+    assert answer.status_code == 409
+    assert "between 2000 and now" in answer.json()["detail"]
+
+
 @pytest.mark.parametrize(
     ("change", "named"),
     [
         ({"at": "2026-01-23T15:30:00"}, "at"),
-        ({"at": "1999-12-31T00:00:00Z"}, "at"),
-        ({"at": "2099-01-01T00:00:00Z"}, "at"),
         ({"work": []}, "work"),
         ({"work": ["magic"]}, "work"),
         ({"extra": 1}, "extra"),
-        ({"note": "a\x00b"}, ""),
+        ({"note": "a\x00b"}, "note"),
+        ({"readings": {"run_cap_uf": [1]}}, "readings"),
     ],
 )
 def test_a_visit_that_cannot_be_is_refused_with_its_field(

@@ -1,0 +1,156 @@
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page
+
+from tests.browser.conftest import OUT
+
+pytestmark = [pytest.mark.browser, pytest.mark.stack]
+WIDTHS = (390, 1280)
+PATHS = ("/", "/units/u-0001", "/units/u-0006", "/cohorts", "/intake", "/patterns")
+
+
+@pytest.fixture(params=WIDTHS)
+def page(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
+    """A page of phone and of desk width; whatever it complains of in the console fails the test."""
+    context = browser.new_context(viewport={"width": request.param, "height": 900})
+    opened = context.new_page()
+    complaints: list[str] = []
+    opened.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
+    opened.on("pageerror", lambda error: complaints.append(str(error)))
+    yield opened
+    context.close()
+    assert complaints == []
+
+
+def shot(page: Page, name: str) -> Path:
+    assert page.viewport_size is not None
+    OUT.mkdir(exist_ok=True)
+    path = OUT / f"{name}-{page.viewport_size['width']}.png"
+    page.screenshot(path=path, full_page=True)
+    return path
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_a_page_fits_its_width_asks_nobody_else_and_satisfies_the_accessibility_checker(
+    page: Page, address: str, path: str
+) -> None:
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(address + path)
+    page.wait_for_load_state("networkidle")
+    assert page.evaluate("document.documentElement.scrollWidth") <= page.evaluate("innerWidth")
+    assert all(url.startswith((address, "data:")) for url in asked)
+    assert shot(page, path.strip("/").replace("/", "-") or "calls").stat().st_size > 10_000
+    for details in page.locator("details").all():
+        details.evaluate("d => d.open = true")
+    found = Axe().run(page)
+    serious = [
+        (v["id"], [n["html"][:120] for n in v["nodes"]][:3])
+        for v in found.response["violations"]
+        if v["impact"] in ("serious", "critical")
+    ]
+    assert serious == []
+    assert found.response["passes"]
+
+
+def test_a_faulty_unit_stands_above_a_healthy_one_and_its_rule_shows_it(page: Page, address: str) -> None:
+    page.goto(address)
+    assert page.title().startswith("(1 down) Call list")
+    down = page.locator("li.call", has_text="u-0001").bounding_box()
+    steady = page.locator("li.call", has_text="u-0009").bounding_box()
+    assert down is not None
+    assert steady is not None
+    assert down["y"] < steady["y"]
+    row = page.locator("li.call", has_text="u-0001")
+    band, mark = (row.locator(f"svg.rule .r-{part}").bounding_box() for part in ("band", "mark"))
+    assert band is not None
+    assert mark is not None
+    assert mark["x"] > band["x"] + band["width"]
+    healthy = page.locator("li.call", has_text="u-0009")
+    band, mark = (healthy.locator(f"svg.rule .r-{part}").bounding_box() for part in ("band", "mark"))
+    assert band is not None
+    assert mark is not None
+    assert band["x"] <= mark["x"] + mark["width"] / 2 <= band["x"] + band["width"]
+
+
+def test_the_rules_stand_under_each_other_on_one_scale(page: Page, address: str) -> None:
+    page.goto(address)
+    boxes = [box for r in page.locator("li.call svg.rule .r-line").all() if (box := r.bounding_box())]
+    assert len(boxes) == 16
+    assert max(b["x"] for b in boxes) - min(b["x"] for b in boxes) < 1
+    assert max(b["width"] for b in boxes) - min(b["width"] for b in boxes) < 1
+    assert boxes[0]["width"] > 200
+
+
+def test_the_chart_answers_to_the_pointer_with_a_script_of_our_own_origin(page: Page, address: str) -> None:
+    page.goto(f"{address}/units/u-0001")
+    figure = page.locator("figure.chart")
+    figure.scroll_into_view_if_needed()
+    figure.hover()
+    canvas = page.locator("figure.chart .drawn canvas")
+    canvas.wait_for(timeout=15_000)
+    assert figure.locator("picture").is_hidden()
+    box = canvas.bounding_box()
+    assert box is not None
+    assert box["width"] > 250
+
+
+def test_the_keyboard_alone_reaches_a_unit_and_logs_the_way_back(page: Page, address: str) -> None:
+    page.goto(address)
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    page.keyboard.press("/")
+    assert page.evaluate("document.activeElement.id") == "q"
+    page.keyboard.type("u-0001")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**q=u-0001*")
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.getAttribute('href')") == "/units/u-0001":
+            break
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/units/u-0001")
+    assert page.locator("h1").inner_text().startswith("u-0001")
+
+
+def test_without_script_the_list_filters_and_the_chart_is_a_picture(browser: Browser, address: str) -> None:
+    context = browser.new_context(java_script_enabled=False, viewport={"width": 390, "height": 900})
+    page = context.new_page()
+    page.goto(address)
+    page.get_by_role("link", name="Service").click()
+    assert page.locator("li.call").count() == 2
+    page.goto(f"{address}/units/u-0001")
+    picture = page.locator("figure.chart img")
+    picture.scroll_into_view_if_needed()
+    page.wait_for_load_state("networkidle")
+    assert picture.is_visible()
+    assert page.locator(".cautions").get_by_text("Prove dead").is_visible()
+    shot(page, "unit-without-script")
+    context.close()
+
+
+def test_print_leaves_the_findings_and_drops_the_controls(browser: Browser, address: str) -> None:
+    page = browser.new_page()
+    page.goto(f"{address}/units/u-0001")
+    page.emulate_media(media="print")
+    assert page.locator(".cautions").get_by_text("Prove dead").is_visible()
+    assert page.locator("svg.rule-head").is_visible()
+    assert page.locator(".log").is_hidden()
+    assert page.locator("nav").first.is_hidden()
+    printed = page.pdf(format="A4", print_background=False)
+    assert printed.startswith(b"%PDF")
+    page.close()
+
+
+def test_a_new_arrival_appears_without_reloading(browser: Browser, address: str) -> None:
+    page = browser.new_page()
+    page.goto(address)
+    page.evaluate("document.getElementById('live').firstElementChild.textContent = 'out of date'")
+    page.evaluate("refresh()")
+    page.locator("h1", has_text="Call list").wait_for(timeout=5_000)
+    page.close()
