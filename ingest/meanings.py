@@ -58,12 +58,13 @@ MEANINGS: dict[str, str] = {
     "model": "the maker's model",
     "installed": "ISO 8601 date",
     "device": "the logger that reports for the unit",
-    "work": "what was done",
+    "work": "what was done, at least one of `run_capacitor`, `start_kit_fitted`, `start_kit_replaced`, `supply_wiring`, "
+    "`crankcase_heater`, `compressor`, `refrigerant`, `metering_device`, `sensor`, `other`",
     "readings": "what was measured: name with its unit to value",
     "parts": "what was fitted",
     "note": "free text",
     "issued": "RFC 3339 with offset: when the forecast was made",
-    "hours": "the hours that it covers",
+    "hours": "the hours that it covers, each with `at` and `outdoor_c`",
 }
 
 _START: dict[str, Any] = {

@@ -146,3 +146,8 @@ def _wrong(about: dict[str, Any]) -> list[Any]:
 
 def _fields(record: type[msgspec.Struct]) -> set[str]:
     return set(record.__struct_fields__)
+
+
+def test_the_words_of_a_visit_in_the_guide_are_those_of_the_schema() -> None:
+    words = documents.schema(RECORDS["visits"])["properties"]["work"]["items"]["enum"]
+    assert set(re.findall(r"`(\w+)`", MEANINGS["work"])) == set(words)
