@@ -114,7 +114,7 @@ def terms(
     scale : how much wider the scores of healthy units are than they should be
     """
     r, u, c = _score(stream, units, options, scale)
-    total = c[:, None] + np.einsum("upq,hqr,urs->uhps", r, _SPREADS, r)
+    total = c[:, None] + r[:, None] @ _SPREADS[None] @ r[:, None]
     # Directions in which nothing was seen carry no information; the floor keeps the determinant finite.
     total += np.eye(WIDTH) * 1e-6 * (1.0 + np.einsum("upp->u", c)[:, None, None, None] / WIDTH)
     sign, log_det = np.linalg.slogdet(total)
@@ -173,7 +173,7 @@ def _score(stream: Stream, units: Ints, options: Options, scale: float) -> tuple
     own = stream.cov[units].copy()
     own[:, 0, 0] += options.wander_sd**2
     decay = drift.ratio(stream.slow_w[units])
-    noise = r * decay[:, None, None] + np.einsum("upq,uqr,urs->ups", r, own, r)
+    noise = r * decay[:, None, None] + r @ own @ r
     return r, u, noise * scale**2
 
 

@@ -224,7 +224,7 @@ def _take(state: State, fleet: Fleet, pick: Ints, day: int, told: tuple[Ints, In
 
 
 def _off_s(state: State, unit: Ints, at: Ints, field: dict[str, Floats]) -> Floats:
-    """Return the rest before each start; where it was not sent it follows from the start before and the run after it."""
+    """Return the rest before each start; where it was not sent it follows from the start before and how long it ran."""
     before = np.roll(at, 1)
     first = np.diff(unit, prepend=-1) != 0
     before = np.where(first, np.maximum(state.tries.last_start_at[unit], attempts.NEVER // 2), before)

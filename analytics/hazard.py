@@ -76,6 +76,22 @@ def by_hardness(hazard: Hazard, x: Floats) -> Floats:
     return np.asarray(np.clip(expit(x @ hazard.coefficients), SMALLEST, LARGEST))
 
 
+def under_weather(hazard: Hazard, level: Floats, still: Floats, cold: Floats, soak: Floats) -> Floats:
+    """Return the probability of locking by hardness of the same starts under several weathers.
+
+    Parameters
+    ----------
+    level, cold, soak : (..., weathers) expected ln run-up and the weather terms under each
+    still : (..., p) features of the starts, of which the weather terms are not looked at
+    """
+    c = hazard.coefficients
+    same = c[0] + still[..., features.VOLTS] * c[3] + still[..., features.REST] * c[4]
+    same = same + still[..., features.REST_SLOW] * c[5]
+    slow = np.maximum(level - SLOW_FROM, 0.0)
+    eta = same[..., None] + c[1] * level + c[2] * slow * slow + c[6] * cold + c[7] * soak
+    return np.asarray(np.clip(expit(eta), SMALLEST, LARGEST))
+
+
 def take(hazard: Hazard, x: Floats, locked: Bools, seq: Ints, use: Bools) -> None:
     """Keep a day's first attempts for the next fit: every locked one, and one in ``THIN`` of the others."""
     kept = use & (locked | (((seq * 2654435761) >> 8) % THIN == 0))

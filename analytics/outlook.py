@@ -8,6 +8,7 @@ hardness count: what locks by chance starts at its retry.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -72,11 +73,12 @@ def take(sample: Sample, unit: Ints, at: Ints, x: Floats, off_s: Floats, outdoor
 def forecast_hours(issues: Sequence[Issue], as_of: int) -> Floats:
     """Return the latest forecast issued by an instant, °C for each of the next 336 hours, NaN where it says nothing."""
     out = np.full(DAYS * 24, np.nan)
-    known = [issue for issue in issues if issue.issued <= as_of]
-    if known:
-        hour = (known[-1].at - as_of) // HOUR_US
+    last = bisect_right(issues, as_of, key=lambda issue: issue.issued)
+    if last:
+        issue = issues[last - 1]
+        hour = (issue.at - as_of) // HOUR_US
         ahead = (hour >= 0) & (hour < len(out))
-        out[hour[ahead]] = known[-1].outdoor_c[ahead]
+        out[hour[ahead]] = issue.outdoor_c[ahead]
     return out
 
 
@@ -133,9 +135,7 @@ def look(
         term * mean[:, column][:, None, None]
         for term, column in ((cold, features.COLD), (hot, features.HOT), (soak, features.SOAK))
     )
-    flat = np.repeat(still.reshape(-1, features.WIDTH), DAYS, axis=0)
-    flat[:, features.COLD], flat[:, features.SOAK] = cold.ravel(), soak.ravel()
-    p = hazard.by_hardness(model, hazard.design(level.ravel(), flat)).reshape(units, SAMPLE, DAYS)
+    p = hazard.under_weather(model, level, still, cold, soak)
     have = np.arange(SAMPLE) < np.minimum(sample.filled, SAMPLE)[:, None]
     share = np.where(have, 1.0, 0.0)
     mean_p = np.einsum("us,usd->ud", share, p) / np.maximum(share.sum(axis=1), 1.0)[:, None]

@@ -48,8 +48,8 @@ def fit(stream: Stream, rounds: int = 12) -> Prior:
         inverse = np.linalg.inv(sigma)
         cov = np.linalg.inv(a + inverse)
         # Generalised least squares weight and response of each unit with its own deviation integrated out.
-        shrink = np.eye(p) - np.einsum("uij,ujk->uik", a, cov)
-        weight = np.einsum("uij,ujk->uik", shrink, a)
+        shrink = np.eye(p) - a @ cov
+        weight = shrink @ a
         response = np.einsum("uij,uj->ui", shrink, v)
         pooled = np.linalg.solve(weight.sum(axis=0) + wide, response.sum(axis=0) + wide @ prior.mean0)
         hold = CLASS_WEIGHT * inverse

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from analytics import drift, features
 from analytics.baseline import DaySums, Stream
-from analytics.options import Options
+from analytics.options import DAY_US, Options
 from analytics.tables import Ints
 from analytics.verdict import RepairName
 
@@ -31,6 +31,15 @@ SHIFT_SD = np.array([0.5, 0.2, 0.3, 0.4, 0.15, 0.1, 0.4, 0.05, 0.03, 0.03])
 HELPED_BELOW = -0.03
 """A change that the customer would not notice is not called help."""
 MARGIN = 0.02
+
+
+@dataclass(frozen=True)
+class Change:
+    """What a visit changed in ln run-up (None where it cannot be told), its standard deviation, and the verdict."""
+
+    log_change: float | None
+    log_sd: float
+    verdict: RepairName
 
 
 @dataclass
@@ -49,6 +58,7 @@ class After:
     locked: Floats
     expected: Floats
     known: Bools
+    told: dict[int, tuple[tuple[int, int, bool], Change]]
 
 
 def begin(units: int) -> After:
@@ -67,6 +77,7 @@ def begin(units: int) -> After:
         locked=np.zeros(units),
         expected=np.zeros(units),
         known=np.zeros(units, dtype=bool),
+        told={},
     )
 
 
@@ -85,7 +96,7 @@ def visit(state: After, stream: Stream, units: Ints, at: Ints, usable: Bools) ->
 
 def open_units(state: After, day_end_us: int) -> Bools:
     """Return the units whose visit still gathers starts."""
-    return (state.at >= 0) & (day_end_us - state.at <= AFTER_D * 86_400_000_000)
+    return (state.at >= 0) & (day_end_us - state.at <= AFTER_D * DAY_US)
 
 
 def take(state: After, sums: DaySums, gathering: Bools) -> None:
@@ -98,17 +109,18 @@ def take(state: After, sums: DaySums, gathering: Bools) -> None:
     state.days[u] += 1
 
 
-@dataclass(frozen=True)
-class Change:
-    """What a visit changed in ln run-up (None where it cannot be told), its standard deviation, and the verdict."""
-
-    log_change: float | None
-    log_sd: float
-    verdict: RepairName
-
-
 def change(state: After, unit: int, as_of: int, options: Options) -> Change:
-    """Return what the last visit of a unit has changed by an instant."""
+    """Return what the last visit of a unit has changed by an instant; worked out anew only when something came in."""
+    ripe = as_of - int(state.at[unit]) >= MIN_DAYS * DAY_US
+    key = (int(state.at[unit]), int(state.starts[unit]), ripe)
+    kept = state.told.get(unit)
+    if kept is None or kept[0] != key:
+        kept = (key, _change(state, unit, ripe, options))
+        state.told[unit] = kept
+    return kept[1]
+
+
+def _change(state: After, unit: int, ripe: bool, options: Options) -> Change:
     if not state.known[unit] or state.starts[unit] < MIN_FIGURE_STARTS or state.before_n[unit, 0, 0] <= 0:
         return Change(None, 0.0, "too_early")
     p = features.WIDTH
@@ -127,8 +139,7 @@ def change(state: After, unit: int, as_of: int, options: Options) -> Change:
     direction = np.concatenate([np.zeros(p), -x, x])
     effect = float(direction @ best)
     sd = float(np.sqrt(direction @ cov @ direction + 2.0 * options.wander_sd**2))
-    elapsed_d = (as_of - int(state.at[unit])) / 86_400_000_000
-    if elapsed_d < MIN_DAYS or state.starts[unit] < MIN_STARTS:
+    if not ripe or state.starts[unit] < MIN_STARTS:
         return Change(effect, sd, "too_early")
     low, high = effect - drift.Z90 * sd, effect + drift.Z90 * sd
     if high < 0 and effect < HELPED_BELOW:
