@@ -58,8 +58,8 @@ MEANINGS: dict[str, str] = {
     "model": "the maker's model",
     "installed": "ISO 8601 date",
     "device": "the logger that reports for the unit",
-    "work": "what was done, at least one of `run_capacitor`, `start_kit_fitted`, `start_kit_replaced`, `supply_wiring`, "
-    "`crankcase_heater`, `compressor`, `refrigerant`, `metering_device`, `sensor`, `other`",
+    "work": "what was done, at least one of `run_capacitor`, `start_kit_fitted`, `start_kit_replaced`, "
+    "`supply_wiring`, `crankcase_heater`, `compressor`, `refrigerant`, `metering_device`, `sensor`, `other`",
     "readings": "what was measured: name with its unit to value",
     "parts": "what was fitted",
     "note": "free text",

@@ -2,7 +2,7 @@
 
 Topics are ``halfsecond/1/{device}/{starts|rests|events|status}``. A payload is one JSON object or an array of up
 to 500 of them. Field names, units and ranges are described for logger makers in ``WIRE.md``; the JSON Schema and the
-AsyncAPI document are generated from these structs by ``ingest.schema``.
+AsyncAPI document are generated from these structs by ``ingest.documents``.
 
 The ranges are those of what an instrument on a single-phase unit can possibly read, not of what is usual: a value
 outside them is a fault of the logger, and is quarantined rather than stored.
