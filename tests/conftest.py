@@ -45,7 +45,9 @@ def postgres(open_folder: Path) -> Iterator[str]:
     if given:
         yield given
         return
-    with embedded_postgres.running(open_folder / "postgres-of-session") as server:
+    # Nothing of it outlives the session, so nothing has to reach the disk.
+    careless = {"fsync": "off", "full_page_writes": "off", "synchronous_commit": "off", "max_wal_size": "8GB"}
+    with embedded_postgres.running(open_folder / "postgres-of-session", options=careless) as server:
         yield server.conninfo
 
 

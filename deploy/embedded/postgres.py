@@ -11,7 +11,7 @@ import secrets
 import signal
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -68,7 +68,13 @@ def binaries() -> Path:
     return Path(found.origin).parent / "pginstall" / "bin"
 
 
-def start(data: Path, port: int | None = None, database: str = ROLE, patience_s: float = 90.0) -> Postgres:
+def start(
+    data: Path,
+    port: int | None = None,
+    database: str = ROLE,
+    patience_s: float = 90.0,
+    options: Mapping[str, str] | None = None,
+) -> Postgres:
     """Start the server over ``data/postgres``, making the cluster and the database on first use.
 
     Parameters
@@ -81,6 +87,8 @@ def start(data: Path, port: int | None = None, database: str = ROLE, patience_s:
         Name of the database to make sure of.
     patience_s
         Longest wait for readiness (after a crash the server first replays its log).
+    options
+        Server settings beside and before ``TUNING``.
 
     Raises
     ------
@@ -104,7 +112,7 @@ def start(data: Path, port: int | None = None, database: str = ROLE, patience_s:
     # After a kill -9 the first start can meet the last of the old children and their shared memory: try again.
     for attempt in range(4):
         time.sleep(0.5 * attempt)
-        server = _launch(programs, cluster, port or free_port(), account, log)
+        server = _launch(programs, cluster, port or free_port(), account, log, options or {})
         try:
             if _wait_until_ready(server, patience_s):
                 _make_database(server, database)
@@ -126,9 +134,11 @@ def end(process: subprocess.Popen[bytes]) -> None:
 
 
 @contextmanager
-def running(data: Path, port: int | None = None, database: str = ROLE) -> Iterator[Postgres]:
+def running(
+    data: Path, port: int | None = None, database: str = ROLE, options: Mapping[str, str] | None = None
+) -> Iterator[Postgres]:
     """Have the server for the length of a ``with``."""
-    server = start(data, port, database)
+    server = start(data, port, database, options=options)
     try:
         yield server
     finally:
@@ -159,9 +169,13 @@ def _make_cluster(programs: Path, data: Path, account: Account | None, log: Path
     making.rename(data / "postgres")
 
 
-def _launch(programs: Path, cluster: Path, port: int, account: Account | None, log: Path) -> Postgres:
+def _launch(
+    programs: Path, cluster: Path, port: int, account: Account | None, log: Path, wanted: Mapping[str, str]
+) -> Postgres:
     sockets = cluster if len(str(cluster)) < SOCKET_PATH_LIMIT - len(f"/.s.PGSQL.{port}") else None
-    options = TUNING | {
+    options = {
+        **TUNING,
+        **wanted,
         "listen_addresses": "127.0.0.1",
         "port": str(port),
         "unix_socket_directories": str(sockets or ""),

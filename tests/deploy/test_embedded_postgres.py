@@ -65,8 +65,8 @@ def test_the_process_number_of_another_program_is_not_taken_for_a_server(data_fo
         other.wait()
 
 
-def test_a_commit_waits_for_the_disk(database: str) -> None:
-    with psycopg.connect(database) as connection:
+def test_a_commit_waits_for_the_disk(data_folder: Path) -> None:
+    with postgres.running(data_folder) as server, psycopg.connect(server.conninfo) as connection:
         for name in ("fsync", "synchronous_commit", "full_page_writes"):
             assert connection.execute(f"show {name}").fetchone() == ("on",)  # type: ignore[call-overload]
 
