@@ -70,7 +70,7 @@ def take(
     since_ran = last_ran >= begins
     before = np.where(begins > 0, total[begins - 1], 0)
     row = np.where(since_ran, total - total[np.maximum(last_ran, 0)], total - before + state.locked_in_row[unit])
-    row_before = row - locked
+    row_before = np.where(index > begins, np.roll(row, 1), state.locked_in_row[unit])
     last_locked = np.maximum.accumulate(np.where(locked, index, -1)) if count else index
     earlier = np.roll(last_locked, 1)
     earlier_at = np.where(

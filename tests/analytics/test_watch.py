@@ -7,6 +7,7 @@ from datetime import timedelta
 from types import ModuleType
 
 import pandas as pd
+import psycopg
 import pytest
 
 from analytics import replay, watch
@@ -23,7 +24,7 @@ def _past(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.assign(at=frame["at"] - pd.Timedelta(days=3650))
 
 
-def _kept(connection, account_id) -> dict[tuple[str, str], dict]:
+def _kept(connection: psycopg.Connection, account_id: int) -> dict[tuple[str, str], dict]:
     rows = connection.execute("select body from verdict where account_id = %s", (account_id,)).fetchall()
     return {(body["unit"], body["as_of"]): body for (body,) in rows}
 
@@ -35,7 +36,7 @@ def _replayed(tables: Tables) -> dict[tuple[str, str], dict]:
     return out
 
 
-def _load(connection, account_id, frame) -> None:
+def _load(connection: psycopg.Connection, account_id: int, frame: pd.DataFrame) -> None:
     store.put_starts(connection, account_id, frame)
 
 
@@ -82,7 +83,7 @@ def test_the_service_says_what_replay_says_on_the_same_starts_shuffled_doubled_a
     assert any(body["repair"] is not None for body in kept.values())
 
 
-def _pass(connection, account_id, followed) -> None:
+def _pass(connection: psycopg.Connection, account_id: int, followed: watch.Followed) -> None:
     taken = store.take_dirty(connection, 10_000)
     first = min((day - pd.Timestamp("1970-01-01").date()).days for _, _, day in taken)
     watch.refresh(connection, account_id, followed, first, "data")
