@@ -24,7 +24,13 @@ def _csv(text: bytes, kind: str = "starts") -> tuple[pd.DataFrame, list[Rejected
 
 
 HEAD = b"unit,seq,at,outcome,run_up_s,stage\n"
-TIMES = "2026-01-14T12:00:00Z,2026-01-14 12:00:00+01:00,2026-01-14T12:00:00,1999-01-01T00:00:00Z,2026-01-14".split(",")
+TIMES = [
+    "2026-01-14T12:00:00Z",
+    "2026-01-14 12:00:00+01:00",
+    "2026-01-14T12:00:00",
+    "1999-01-01T00:00:00Z",
+    "2026-01-14",
+]
 NUMBERS = ["", " ", "0", "1", "2", "1.0", "1.5", "-1", "nan", "inf", "1e3", "61"]
 CELLS = st.sampled_from([*NUMBERS, *TIMES, "x", "ran", "locked", "u1", "true"])
 
