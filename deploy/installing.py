@@ -104,7 +104,7 @@ def watch(command: list[str], what: str, folder: Path, total: int = 0) -> None:
         Where it fails, after its last lines have been shown.
     """
     lines: deque[str] = deque(maxlen=400)
-    seen = [0]
+    seen = [0, 0]
     terminal = sys.stderr.isatty()
     began = time.monotonic()
     with subprocess.Popen(
@@ -126,7 +126,7 @@ def watch(command: list[str], what: str, folder: Path, total: int = 0) -> None:
                 passed = time.monotonic() - began
                 if passed >= due:
                     due = passed + (0.5 if terminal else 15)
-                    _show(what, passed, seen[0], total, terminal=terminal)
+                    _show(what, passed, f", {seen[0]} of {total}{', unpacking' * seen[1]}" if total else "", terminal)
                 time.sleep(0.05)
         except BaseException:
             child.terminate()
@@ -141,14 +141,14 @@ def watch(command: list[str], what: str, folder: Path, total: int = 0) -> None:
 
 
 def _collect(stream: Iterable[str], lines: deque[str], seen: list[int]) -> None:
+    """Keep the last lines; count the packages that were fetched or are there, and whether unpacking has begun."""
     for line in stream:
         lines.append(line.rstrip())
-        seen[0] += line.startswith(("Collecting ", "Requirement already satisfied"))
+        # What is for another system only is done with too.
+        seen[0] += line.startswith(("Collecting ", "Processing ", "Requirement already satisfied", "Ignoring "))
+        seen[1] |= line.startswith("Installing collected packages")
 
 
-def _show(what: str, passed_s: float, seen: int, total: int, *, terminal: bool) -> None:
-    count = ""
-    if total:
-        count = f", {min(seen, total)} of {total}" if seen < total else ", all fetched, unpacking"
+def _show(what: str, passed_s: float, count: str, terminal: bool) -> None:
     text = f"halfsecond: setting up: {what}{count}, {passed_s:.0f} s"
     print(f"\r\033[K{text}" if terminal else text, end="" if terminal else "\n", file=sys.stderr, flush=True)
