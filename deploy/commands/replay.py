@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import BinaryIO
 
 from ingest.errors import BadInputError
+from ingest.shapes import FileKind
 
-KINDS = ("starts", "units", "rests", "events", "visits", "forecasts")
+KINDS: tuple[FileKind, ...] = ("starts", "units", "rests", "events", "visits", "forecasts")
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
