@@ -107,7 +107,7 @@ def start(
     log = data / "postgres.log"
     cluster = data / "postgres"
     if not (cluster / "PG_VERSION").exists():
-        _make_cluster(programs, data, account, log)
+        _make_cluster(programs, data, account, log, sync=(options or {}).get("fsync") != "off")
     _wait_until_left(cluster)
     # After a kill -9 the first start can meet the last of the old children and their shared memory: try again.
     for attempt in range(4):
@@ -145,7 +145,7 @@ def running(
         halt(server)
 
 
-def _make_cluster(programs: Path, data: Path, account: Account | None, log: Path) -> None:
+def _make_cluster(programs: Path, data: Path, account: Account | None, log: Path, *, sync: bool) -> None:
     """Run initdb in a folder beside, then rename: a run cut short leaves no half-made cluster behind."""
     making = data / f"postgres.{os.getpid()}.new"
     data_folder.make(making, account, 0o700)
@@ -158,6 +158,7 @@ def _make_cluster(programs: Path, data: Path, account: Account | None, log: Path
     command: list[str | Path] = [
         *(programs / "initdb", f"--pgdata={making}", f"--username={ROLE}", f"--pwfile={password_file}"),
         *("--auth=scram-sha-256", "--encoding=UTF8", "--locale=C", "--no-instructions"),
+        *([] if sync else ["--no-sync"]),
     ]
     process = spawn(command, account=account, cwd=making, log=log)
     try:
