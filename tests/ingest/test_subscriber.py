@@ -41,6 +41,7 @@ def connection(database: str) -> Iterator[psycopg.Connection]:
         yield opened
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("a_payload", [1, 20])
 def test_intake_killed_again_and_again_loses_no_start_and_stores_none_twice(
     database: str, connection: psycopg.Connection, broker: BrokerAddress, a_payload: int
