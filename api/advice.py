@@ -200,7 +200,7 @@ def bring(standing: str, cause: str | None, unit: Nameplate) -> list[str]:
     capacitor = (
         f"run capacitor {run_cap:g} µF, voltage as marked" if run_cap else "run capacitor, rating from the nameplate"
     )
-    kit = "start kit on the compressor maker's list"
+    kit = "start kit (maker's list)"
     relay_or_ptc = "PTC start device" if unit.get("start_gear") == "ptc" else "start capacitor and relay"
     parts = {
         "unequalised_pressures": [kit, "gauges"],

@@ -13,6 +13,7 @@ from api import cursors
 from api.access import By, Reader
 from api.advice import bring
 from api.answers import ERRORS, NOT_FOUND, Cursor, Find, Limit, Name, json, like
+from api.evidence import why
 from api.models import Calls
 from api.queries import Row, rows
 from api.rule import Gauge, in_words
@@ -71,6 +72,7 @@ def item(found: Row, locked_at: list[datetime], low_c: float | None) -> dict[str
         "cause_probability": found["probability"] if cause else None,
         "locked_at": locked_at,
         "forecast_low_c": low_c,
+        "why": why(body),
         "bring": bring(body["standing"], cause, found),
         "rule": in_words(Gauge.of(body, locked_at)),
         "last_at": found["last_at"],

@@ -36,12 +36,17 @@ def _causes(causes: Mapping[str, float | None]) -> list[str]:
         return []
     top_p, top = told[0]
     if top == "none":
-        return [f"No cause stands out: the starts look as they should ({percent(top_p)})."]
-    first = f"{CAUSES.get(top, top).capitalize()}, {likely(top_p)} ({percent(top_p)}); its sign: {SIGNS.get(top, '')}."
-    others = [f"{CAUSES.get(name, name)} ({percent(p)})" for p, name in told[1:] if p >= 0.1 and name != "none"]
+        return [f"No cause stands out: the starts look as they should ({chance(top_p)})."]
+    first = f"{CAUSES.get(top, top).capitalize()}, {likely(top_p)} ({chance(top_p)}); its sign: {SIGNS.get(top, '')}."
+    others = [f"{CAUSES.get(name, name)} ({chance(p)})" for p, name in told[1:] if p >= 0.1 and name != "none"]
     if others:
         return [first, f"Not ruled out: {', '.join(others)}."]
     return [first]
+
+
+def chance(probability: float) -> str:
+    """Return a probability as a whole percentage; never none or certain, since no estimate is."""
+    return "under 1 %" if probability < 0.005 else "over 99 %" if probability >= 0.995 else percent(probability)
 
 
 def _many(low: float, high: float) -> str:
@@ -83,3 +88,26 @@ def evidence(body: Mapping[str, Any] | None) -> list[str]:
     if body["standing"] in FLAGGED:
         told.extend(_causes(body.get("causes") or {}))
     return told
+
+
+def why(body: Mapping[str, Any]) -> str:
+    """Return the grounds of a verdict in one short sentence, for a row of the call list."""
+    run_up, locked = body["run_up"], body["locked"]
+    standing = body["standing"]
+    if standing == "learning" or run_up["drift"] is None:
+        return f"Too little heard to judge: {run_up['starts']} starts so far."
+    if standing not in FLAGGED:
+        return "Nothing heard for longer than usual." if standing == "silent" else "Starts as it should."
+    parts = []
+    low, high = run_up["low"], run_up["high"]
+    if low is not None and high is not None:
+        if low > 0:
+            parts.append(
+                f"starts take {percent(run_up['drift'])} longer than expected ({100 * low:.0f} to {100 * high:.0f} %)"
+            )
+        else:
+            parts.append("run-up time as expected")
+    if locked["low"] is not None and locked["low"] > 1:
+        parts.append(f"{locked['seen']:g} first tries locked where {locked['expected']:.2g} were expected")
+    text = "; ".join(parts) or "in doubt"
+    return f"{text[0].upper()}{text[1:]}."

@@ -103,6 +103,7 @@ class Call(Verdict):
     cause_probability: float | None
     locked_at: list[datetime] = Field(description="locked starts of the last 14 days")
     forecast_low_c: float | None = Field(description="lowest temperature forecast for the next 7 days")
+    why: str = Field(description="the grounds in one sentence")
     bring: list[str]
     rule: str = Field(description="the half-second rule in words")
     last_at: datetime | None

@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta, tzinfo
 from functools import cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 KPA_PER_PSI = 6.894757293168
 """Pound-force per square inch in kilopascals (NIST SP 811, Appendix B.8: 6.894 757)."""
+_UNIT = re.compile(r"(?<=\d) (?=%|s\b|µF|V\b|A\b|Ω|°)")
 MINUS = "\N{MINUS SIGN}"
 
 
 def signed(value: float, digits: int = 0) -> str:
     """Return a number with a true minus sign."""
     return f"{value:.{digits}f}".replace("-", MINUS)
+
+
+def unbroken(text: str) -> str:
+    """Return a text in which no line breaks between a number and its unit."""
+    return _UNIT.sub("\N{NO-BREAK SPACE}", text)
 
 
 def temperature(celsius: float | None, *, customary: bool) -> str:

@@ -40,13 +40,17 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    env.globals.update(asset=asset, rule=_rule, gauge=rule.Gauge.of, words=words, plain=words.plain, reasons=REASONS)
+    env.globals.update(
+        asset=asset, rule=_rule, gauge=rule.Gauge.of, words=words, plain=words.plain, reasons=REASONS, why=evidence.why
+    )
     env.filters.update(
         local=quantities.local,
         day=quantities.day,
         zone_word=quantities.zone_word,
         ago=quantities.ago,
+        unbroken=quantities.unbroken,
         percent=evidence.percent,
+        chance=evidence.chance,
         temperature=quantities.temperature,
         pressure=quantities.pressure,
         signed=quantities.signed,

@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from api.evidence import evidence, percent
+from api.evidence import chance, evidence, percent, why
 from api.made import CALLS
 
 
@@ -23,3 +23,18 @@ def test_a_share_that_only_rounds_to_none_or_all_says_so() -> None:
     assert percent(0.9951) == "over 99 %"
     assert percent(1.0) == "100 %"
     assert percent(0.424) == "42 %"
+
+
+def test_a_probability_is_never_told_as_none_or_certain() -> None:
+    assert chance(0.0) == "under 1 %"
+    assert chance(1.0) == "over 99 %"
+    assert chance(0.83) == "83 %"
+
+
+def test_the_grounds_of_a_row_are_one_sentence_with_the_interval() -> None:
+    assert why(CALLS[0][0]) == (
+        "Starts take 158 % longer than expected (150 to 166 %); 13 first tries locked where 0.6 were expected."
+    )
+    assert why(CALLS[4][0]) == "Nothing heard for longer than usual."
+    assert why(CALLS[5][0]) == "Too little heard to judge: 12 starts so far."
+    assert why(CALLS[6][0]) == "Starts as it should."

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from api.quantities import KPA_PER_PSI, ago, day, local, pressure, temperature
+from api.quantities import KPA_PER_PSI, ago, day, local, pressure, temperature, unbroken
 
 
 @pytest.mark.published
@@ -41,3 +41,7 @@ def test_spans_are_told_in_the_largest_unit_that_fits() -> None:
     assert ago(now + timedelta(hours=1), now) == "just now"
     assert ago(None, now) == "never"
     assert day("2026-01-02") == "2 Jan"
+
+
+def test_no_line_breaks_between_a_number_and_its_unit() -> None:
+    assert unbroken("3 to 17 % of 40 µF in 0.2 s so") == "3 to 17\xa0% of 40\xa0µF in 0.2\xa0s so"
