@@ -66,6 +66,7 @@ select unit.unit, visit.at, visit.work, visit.readings, visit.parts, visit.note
 from visit join unit on unit.unit_id = visit.unit_id
 where visit.account_id = %(account_id)s and unit.account_id = %(account_id)s
   and (%(unit_ids)s::bigint[] is null or visit.unit_id = any(%(unit_ids)s::bigint[]))
+  and (%(unit_ids)s::bigint[] is null or unit.unit_id = any(%(unit_ids)s::bigint[]))
   and visit.at >= %(since)s::timestamptz and visit.at < %(until)s::timestamptz
 order by unit.unit collate "C", visit.at, visit.visit_id
 

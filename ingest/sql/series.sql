@@ -1,6 +1,8 @@
 -- Writing and reading the series: starts, rests, events. Rows go by COPY into a staging table of the session, and from
 -- there in key order (so that two writers never wait for each other crosswise) into the table.
 
+-- Reads choose the units in both tables: a planner without statistics would walk through every unit otherwise.
+
 -- name: stage
 create temp table if not exists {stage} (like {table}) on commit delete rows
 
@@ -50,6 +52,8 @@ copy (
   from start kept join unit on unit.unit_id = kept.unit_id
   where kept.account_id = %(account_id)s and unit.account_id = %(account_id)s
     and (%(unit_ids)s::bigint[] is null or kept.unit_id = any(%(unit_ids)s::bigint[]))
+    and (%(unit_ids)s::bigint[] is null or unit.unit_id = any(%(unit_ids)s::bigint[]))
+  and (%(unit_ids)s::bigint[] is null or unit.unit_id = any(%(unit_ids)s::bigint[]))
     and kept.at >= %(since)s::timestamptz and kept.at < %(until)s::timestamptz
   order by unit.unit collate "C", kept.at, kept.seq
 ) to stdout (format csv)
@@ -59,6 +63,7 @@ select unit.unit, kept.seq, kept.at, kept.t_s, kept.suction_kpa, kept.liquid_kpa
 from rest kept join unit on unit.unit_id = kept.unit_id
 where kept.account_id = %(account_id)s and unit.account_id = %(account_id)s
   and (%(unit_ids)s::bigint[] is null or kept.unit_id = any(%(unit_ids)s::bigint[]))
+  and (%(unit_ids)s::bigint[] is null or unit.unit_id = any(%(unit_ids)s::bigint[]))
   and kept.at >= %(since)s::timestamptz and kept.at < %(until)s::timestamptz
 order by unit.unit collate "C", kept.at, kept.seq
 
@@ -67,5 +72,6 @@ select unit.unit, kept.seq, kept.at, kept.event, kept.detail, kept.extra::text
 from event kept join unit on unit.unit_id = kept.unit_id
 where kept.account_id = %(account_id)s and unit.account_id = %(account_id)s
   and (%(unit_ids)s::bigint[] is null or kept.unit_id = any(%(unit_ids)s::bigint[]))
+  and (%(unit_ids)s::bigint[] is null or unit.unit_id = any(%(unit_ids)s::bigint[]))
   and kept.at >= %(since)s::timestamptz and kept.at < %(until)s::timestamptz
 order by unit.unit collate "C", kept.at, kept.seq
