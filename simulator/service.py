@@ -111,6 +111,9 @@ def answer(
                 if good:
                     fixed = min(fixed, visited)
             service.lockouts.append((u, row, locked, down_until))
+    # Nobody comes to mend what has been mended.
+    fixed_s, _ = times(service, faults)
+    service.visits[:] = [v for v in service.visits if not v.right or v.at_s <= fixed_s[v.unit]]
     return service
 
 

@@ -77,6 +77,14 @@ def test_going_through_again_changes_nothing_that_came_before(units: Units) -> N
         assert second[: len(first)] == first
 
 
+def test_nobody_comes_to_mend_what_has_been_mended(units: Units) -> None:
+    unit, at_s = calls(120)
+    later = [service.Visit(u, 119 * DAY_S, ["run_capacitor"], {}, ["run capacitor"], "", right=True) for u in range(8)]
+    done = service.answer(units, all_faulty("weak_run_capacitor"), later, np.arange(len(at_s)), unit, at_s, [2])
+    for u in range(8):
+        assert sum(v.right for v in done.visits if v.unit == u) == 1
+
+
 def test_the_right_work_is_what_the_cause_calls_for_and_sets_the_time_of_the_repair() -> None:
     done = service.Service(
         visits=[
