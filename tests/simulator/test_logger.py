@@ -31,7 +31,7 @@ def test_run_up_time_comes_in_half_cycles_of_sixty_hertz(told: dict[str, np.ndar
     assert np.median(told["run_up_s"]) == pytest.approx(25 / 120, abs=0.001)
 
 
-def test_outliers_are_rare(told: dict[str, np.ndarray]) -> None:
+def test_outliers_in_run_up_time_are_rare(told: dict[str, np.ndarray]) -> None:
     odd = np.abs(told["run_up_s"] - 25 / 120) > 0.02
     assert 0 < odd.mean() < 0.005
 
