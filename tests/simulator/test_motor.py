@@ -91,7 +91,7 @@ def test_the_run_up_of_the_textbook_machine_matches_an_independent_program() -> 
         (600, [STALL] * 9),
     ],
 )
-def test_run_up_by_pressure_and_voltage(dp_kpa: float, expected_ms: list[float]) -> None:
+def test_run_up_is_tabulated_by_pressure_and_voltage(dp_kpa: float, expected_ms: list[float]) -> None:
     assert in_ms(start(MOTOR, VOLTS, dp_kpa).run_up_s) == pytest.approx(expected_ms, abs=HALF_CYCLE_MS, nan_ok=True)
 
 
@@ -139,7 +139,7 @@ def test_run_up_with_a_weak_run_capacitor(share: float, dp_kpa: float, expected_
         (2.5, [STALL] * 3),
     ],
 )
-def test_run_up_with_friction(friction_nm: float, expected_ms: list[float]) -> None:
+def test_run_up_grows_with_friction_until_the_machine_stalls(friction_nm: float, expected_ms: list[float]) -> None:
     seen = start(MOTOR.but(friction_nm=friction_nm), np.array([208.0, 230, 240]))
     assert in_ms(seen.run_up_s) == pytest.approx(expected_ms, abs=HALF_CYCLE_MS, nan_ok=True)
 
@@ -162,7 +162,7 @@ def test_the_closing_angle_moves_run_up_as_much_as_a_fault_does() -> None:
 
 
 @pytest.mark.pinned
-def test_inrush_by_voltage() -> None:
+def test_inrush_grows_in_proportion_to_the_voltage() -> None:
     seen = start(MOTOR, np.array([200.0, 208, 230, 240, 250]))
     assert seen.peak_a == pytest.approx([115.0, 119.6, 132.3, 138.1, 143.8], rel=0.01)
     assert seen.first_cycle_a == pytest.approx([76.1, 79.1, 87.3, 91.0, 94.7], rel=0.01)
@@ -218,7 +218,7 @@ def test_the_start_capacitor_brings_run_up_to_half_or_less() -> None:
     assert np.median(assisted) <= 0.55 * np.median(bare)
 
 
-def test_capacitances_in_parallel_add() -> None:
+def test_capacitances_in_parallel_add_in_the_transient() -> None:
     kit = StartGear(start_cap_uf=208.0, r_start_ohm=0.0, pick_up_v=1e6)
     together = trace(MOTOR, 230.0, gear=kit, duration_s=0.1)
     summed = trace(MOTOR.but(run_cap_uf=248.0), 230.0, duration_s=0.1)

@@ -18,7 +18,7 @@ def test_a_stalled_rotor_trips_in_about_ten_seconds_and_resets_in_about_five_min
     assert float(reset_s(RATED)) == pytest.approx(300.0, rel=0.1)
 
 
-def test_running_current_never_trips() -> None:
+def test_running_current_never_trips_the_overload() -> None:
     assert np.isinf(trip_s(RATED, np.array([0.0, 13.0, 21.5]))).all()
 
 
