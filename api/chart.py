@@ -70,7 +70,14 @@ def chart_data(reader: Reader, found: Row) -> dict[str, list[dict[str, Any]]]:
         ],
         "locked": [{"t": _wall(s["at"], where), "c": s["outdoor_c"]} for s in thin(locked, MOST_LOCKED)],
         "band": band,
-        "visits": [{"t": _wall(v["at"], where), "work": ", ".join(WORK.get(w, w) for w in v["work"])} for v in done],
+        "visits": [
+            {
+                "t": _wall(v["at"], where),
+                "work": ", ".join(WORK.get(w, w) for w in v["work"]),
+                "late": v["at"] > reader.now - SPAN / 3,
+            }
+            for v in done
+        ],
     }
 
 
