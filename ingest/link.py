@@ -1,0 +1,190 @@
+"""The line to the broker: its settings, the client with its call-backs, and the messages that wait to be stored.
+
+Nothing here has a thread of its own: the loop of :mod:`ingest.subscriber` reads and writes, and the call-backs only
+note what came.
+"""
+
+from __future__ import annotations
+
+import logging
+import select
+import time
+from dataclasses import dataclass, field
+from typing import Any, Literal, NamedTuple
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from ingest.errors import UnavailableError
+from ingest.wire import TOPIC_ROOT
+
+KEEPALIVE_S = 60
+SESSION_EXPIRY_S = 14 * 86_400
+RECEIVE_MAXIMUM = 1_000
+BATCH_BYTES = 8_000_000
+"""A batch ends with so many bytes too, some 20,000 starts: payloads may hold 500 starts each, or waves."""
+_FAREWELL_S = 5.0
+# What a broker says that may be otherwise in a while (MQTT 3.1.1 table 3.1, MQTT 5.0 section 3.2.2.2).
+_PASSING = frozenset({"Server unavailable", "Server busy", "Quota exceeded", "Connection rate exceeded"})
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class IntakeSettings:
+    """Where intake takes from and stores to.
+
+    ``client_id`` is what the broker keeps the queue under: it must stay the same from run to run, and differ between
+    intakes that run side by side. ``share`` names the group of an MQTT shared subscription. ``batch`` is the largest
+    number of messages in one transaction, and must not exceed the window that the broker allows in flight;
+    ``linger_s`` is how long a batch may wait to fill.
+    """
+
+    database: str
+    host: str
+    port: int = 1883
+    user: str | None = None
+    password: str | None = None
+    protocol: Literal[4, 5] = 4
+    client_id: str = "halfsecond-intake"
+    batch: int = 1_000
+    linger_s: float = 0.05
+    metrics_port: int | None = None
+    share: str | None = None
+
+
+class Pending(NamedTuple):
+    """A message that waits to be stored; ``mid`` is good for acknowledging on this connection only."""
+
+    mid: int
+    qos: int
+    topic: str
+    payload: bytes
+    retained: bool
+    received_at: float
+
+
+@dataclass
+class Link:
+    """The connection to the broker as its call-backs leave it."""
+
+    settings: IntakeSettings
+    pending: list[Pending] = field(default_factory=list)
+    pending_bytes: int = 0
+    waiting_since: float = 0.0
+    subscribed: bool = False
+    refused: str = ""
+
+
+def write_out(client: mqtt.Client) -> None:
+    """Send what is queued, for as long as the other side takes it in reasonable time."""
+    until = time.monotonic() + _FAREWELL_S
+    while client.want_write() and (socket := client.socket()) is not None:
+        _, writable, _ = select.select([], [socket], [], max(0.0, until - time.monotonic()))
+        if not writable or client.loop_write() != mqtt.MQTT_ERR_SUCCESS:
+            return
+
+
+def make_client(link: Link) -> mqtt.Client:
+    """Return a client that notes what comes in ``link`` and acknowledges nothing of itself."""
+    settings = link.settings
+    client = mqtt.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=settings.client_id,
+        clean_session=False if settings.protocol == mqtt.MQTTv311 else None,
+        protocol=MQTTProtocolVersion(settings.protocol),
+        manual_ack=True,
+        userdata=link,
+    )
+    if settings.user is not None:
+        client.username_pw_set(settings.user, settings.password)
+    client.on_connect = _on_connect
+    client.on_subscribe = _on_subscribe
+    client.on_message = _on_message
+    # With this set, what is to be sent waits for our own loop instead of being written call by call.
+    client.on_socket_register_write = _wait_for_loop
+    return client
+
+
+def open_line(client: mqtt.Client, settings: IntakeSettings) -> None:
+    """Connect, asking for the session that the broker keeps."""
+    if settings.protocol == mqtt.MQTTv5:
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = SESSION_EXPIRY_S
+        properties.ReceiveMaximum = RECEIVE_MAXIMUM
+        client.connect(settings.host, settings.port, KEEPALIVE_S, clean_start=False, properties=properties)
+    else:
+        client.connect(settings.host, settings.port, KEEPALIVE_S)
+
+
+def _on_connect(client: mqtt.Client, link: Link, _flags: mqtt.ConnectFlags, code: ReasonCode, _: Any) -> None:  # noqa: ANN401 - paho's
+    if code.is_failure:
+        if str(code) not in _PASSING:
+            link.refused = f"refuses us ({code})"
+        return
+    group = f"$share/{link.settings.share}/" if link.settings.share else ""
+    client.subscribe(f"{group}{TOPIC_ROOT}/#", qos=1)
+
+
+def _on_subscribe(_client: mqtt.Client, link: Link, _mid: int, codes: list[ReasonCode], _: Any) -> None:  # noqa: ANN401 - paho's
+    if any(code.is_failure for code in codes):
+        link.refused = f"does not let us read {TOPIC_ROOT}/# ({codes[0]})"
+    link.subscribed = True
+
+
+def _on_message(_client: mqtt.Client, link: Link, message: mqtt.MQTTMessage) -> None:
+    try:
+        topic = message.topic
+    except UnicodeDecodeError:
+        topic = "(not UTF-8)"
+    if not link.pending:
+        link.waiting_since, link.pending_bytes = time.monotonic(), 0
+    payload = bytes(message.payload)
+    link.pending_bytes += len(payload)
+    link.pending.append(Pending(message.mid, message.qos, topic, payload, message.retain, time.time()))
+
+
+def _wait_for_loop(_client: mqtt.Client, _link: Link, _socket: Any) -> None:  # noqa: ANN401 - paho's
+    """Do nothing: the loop asks ``want_write``."""
+
+
+def check(code: MQTTErrorCode, link: Link) -> None:
+    """Raise for what the network or the broker said.
+
+    Raises
+    ------
+    UnavailableError
+        The broker refuses us.
+    ConnectionError
+        The line is broken.
+    """
+    if link.refused:
+        user = link.settings.user or "without a name"
+        raise UnavailableError(
+            f"broker: {link.settings.host}:{link.settings.port} {link.refused}; check user ({user}), password and rules"
+        )
+    if code != mqtt.MQTT_ERR_SUCCESS:
+        raise ConnectionError(mqtt.error_string(code))
+
+
+def drop(client: mqtt.Client, link: Link) -> None:
+    """Forget what is pending and close: the numbers of messages are good for one connection only."""
+    link.pending, link.subscribed = [], False
+    try:
+        client.disconnect()
+        write_out(client)
+    except OSError:
+        log.debug("no farewell to the broker", exc_info=True)
+
+
+def is_full(link: Link) -> bool:
+    """Tell whether the batch is as large as it may get, in messages or in bytes."""
+    return len(link.pending) >= link.settings.batch or (bool(link.pending) and link.pending_bytes >= BATCH_BYTES)
+
+
+def age_s(link: Link) -> float:
+    """Return how long the oldest pending message has waited; 0 without one."""
+    return time.monotonic() - link.waiting_since if link.pending else 0.0
