@@ -209,7 +209,9 @@ def decay_s(t_s: Floats, pressure_kpa: Floats) -> float:
     t = t - np.average(t, weights=w)
     spread = float(np.sum(w * t * t))
     slope = float(np.sum(w * t * y)) / spread if spread > 0 else 0.0
-    return -1.0 / slope if slope < 0 else float("nan")
+    tau_s = -1.0 / slope if slope < 0 else float("inf")
+    # What falls by less than a twentieth over the whole record has not been seen to decay.
+    return tau_s if tau_s <= 20.0 * float(t[-1] - t[0]) else float("nan")
 
 
 def _decays(frame: pd.DataFrame, names: Sequence[str]) -> Decay:

@@ -1,0 +1,85 @@
+from __future__ import annotations
+
+from types import ModuleType
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analytics import cause, core, features, report
+from analytics.options import DAY_US
+from analytics.tables import GEAR, METERING, Tables, fleet
+from analytics.verdict import CAUSES, HYPOTHESES
+
+
+def test_priors_sum_to_one_and_a_unit_without_start_gear_hardly_has_it_fail() -> None:
+    gear = np.array([GEAR.index("none"), GEAR.index("relay_kit")])
+    share = np.exp(cause.log_prior(gear, np.array([0, 0]), np.array([False, True])))
+    assert share.sum(axis=1) == pytest.approx([1.0, 1.0])
+    failed = CAUSES.index("start_gear_failed")
+    assert share[0, failed] < 0.01 * share[1, failed] + 0.005
+    assert share[0, -1] > share[1, -1]
+
+
+def test_an_orifice_that_bleeds_makes_unequalised_pressures_less_likely() -> None:
+    metering = np.array([METERING.index("txv"), METERING.index("orifice")])
+    share = np.exp(cause.log_prior(np.zeros(2, dtype=np.int64), metering, np.zeros(2, dtype=bool)))
+    assert share[1, 0] < share[0, 0]
+
+
+def test_a_posterior_is_the_normalised_product_of_prior_and_likelihood() -> None:
+    log = np.log(np.array([[1, 2, 3, 4, 5, 6, 7.0]]))
+    got = cause.posterior(log, np.zeros((1, 7)))
+    assert got[0] == pytest.approx(np.arange(1, 8) / 28)
+
+
+def test_every_pattern_is_about_conditions_that_exist_and_every_cause_has_one() -> None:
+    assert set(cause.PATTERNS) == set(cause.SHIFTS) == set(CAUSES)
+    assert cause.spreads().shape == (len(HYPOTHESES), features.WIDTH, features.WIDTH)
+    assert np.linalg.eigvalsh(cause.spreads()).min() > 0
+
+
+def test_locked_starts_after_short_rests_point_to_pressures_and_those_after_cold_soaks_to_soak() -> None:
+    usual = features.conditions(
+        np.array([300.0, 7200, 14400, 14400]), np.full(4, -10.0), np.full(4, 240.0), np.full(4, np.nan)
+    )
+    have = np.ones((1, 4), dtype=bool)
+    short = cause.clues_of_locked(usual[:1], usual[None], have)[0]
+    soaked = cause.clues_of_locked(usual[2:3], usual[None], have)[0]
+    pressures, soak = CAUSES.index("unequalised_pressures"), CAUSES.index("cold_soak")
+    assert short[pressures] > 0.5
+    assert soaked[pressures] < 0
+    assert soaked[soak] > 0 > short[soak]
+    assert short[-1] == soaked[-1] == 0
+
+
+def _posterior(made_fleet: object, drop: tuple[str, ...] = ()) -> pd.DataFrame:
+    tables = made_fleet.tables
+    whole = fleet(Tables(starts=tables.starts.drop(columns=list(drop)), units=tables.units))
+    instant = (int(whole.starts.day[-1]) + 1) * DAY_US
+    for _, state in core.run(whole, [instant]):
+        share = report.posteriors(state, whole, np.arange(whole.size))
+        flagged = state.drift.alarm | state.rate.alarm
+    out = pd.DataFrame(share, columns=list(HYPOTHESES), index=list(whole.names))
+    return out.assign(flagged=flagged, truth=[made_fleet.cause[n] or "none" for n in whole.names])
+
+
+def test_the_causes_of_made_faults_are_named_without_labels(made: ModuleType) -> None:
+    table = _posterior(made.fleet(60, 120, 8, faulty=0.6))
+    seen = table[table["flagged"]]
+    right = (seen[list(CAUSES)].idxmax(axis=1) == seen["truth"]).mean()
+    assert len(seen) >= 15
+    assert right >= 0.8
+    assert seen["none"].max() < 0.5
+
+
+def test_a_missing_channel_adds_nothing(made: ModuleType) -> None:
+    made_fleet = made.fleet(12, 90, 9, faulty=0.6)
+    bare = _posterior(made_fleet, drop=("run_pf", "run_w", "peak_a", "line_min_v"))
+    # Without running figures a weak capacitor and friction look alike: neither may be named with confidence.
+    alike = bare[["weak_run_capacitor", "mechanical"]]
+    assert np.allclose(
+        alike["weak_run_capacitor"] / alike["mechanical"],
+        cause.PRIOR["weak_run_capacitor"] / cause.PRIOR["mechanical"],
+        rtol=1e-6,
+    )

@@ -1,0 +1,70 @@
+from __future__ import annotations
+
+from types import ModuleType
+
+import numpy as np
+import pandas as pd
+
+from analytics import channels, core
+from analytics.options import DAY_US
+from analytics.tables import Tables, fleet
+
+
+def _state(tables: Tables) -> tuple[core.State, tuple[str, ...]]:
+    whole = fleet(tables)
+    instant = (int(whole.starts.day[-1]) + 1) * DAY_US
+    for _, state in core.run(whole, [instant]):
+        return state, whole.names
+    raise AssertionError
+
+
+def test_each_fault_moves_its_own_channel_and_healthy_units_move_none(made: ModuleType) -> None:
+    made_fleet = made.fleet(50, 110, 12, faulty=0.5)
+    state, names = _state(made_fleet.tables)
+    shift = pd.DataFrame(
+        {n: channels.shift(state.side[n], n, np.arange(len(names)))[0] for n in ("sag", "power_factor", "watts")},
+        index=list(names),
+    )
+    truth = pd.Series(made_fleet.cause).fillna("none")
+    assert shift[truth == "low_supply_voltage"]["sag"].median() > 0.5
+    assert shift[truth == "weak_run_capacitor"]["power_factor"].median() < -0.04
+    assert shift[truth == "mechanical"]["watts"].median() > 0.06
+    healthy = shift[truth == "none"]
+    assert healthy["sag"].abs().max() < 0.25
+    assert healthy["power_factor"].abs().max() < 0.02
+
+
+def test_a_channel_that_is_not_fitted_gives_no_figure(made: ModuleType) -> None:
+    tables = made.fleet(3, 30, 13, channels=False).tables
+    state, _ = _state(tables)
+    for name in ("sag", "inrush", "power_factor", "watts", "equalising"):
+        assert np.isnan(channels.shift(state.side[name], name, np.arange(3))[0]).all()
+    assert np.isfinite(channels.shift(state.side["line"], "line", np.arange(3))[0]).all()
+
+
+def test_rests_give_the_decay_channel() -> None:
+    begin = pd.Timestamp("2031-01-01T00:30Z")
+    hours = [begin + pd.Timedelta(hours=h) for h in range(24 * 40)]
+    starts = pd.DataFrame({"unit": "u1", "seq": range(len(hours)), "at": hours, "outcome": "ran", "run_up_s": 0.2})
+    t = np.array([0.0, 30, 60, 120, 240])
+    rests = pd.DataFrame(
+        [
+            {
+                "unit": "u1",
+                "seq": k,
+                "at": at + pd.Timedelta(minutes=20),
+                "t_s": t.tolist(),
+                "suction_kpa": [700.0] * 5,
+                "liquid_kpa": (700 + 1500 * np.exp(-t / (60.0 if k < 24 * 35 else 150.0))).tolist(),
+                "outdoor_c": -5.0,
+            }
+            for k, at in enumerate(hours)
+        ]
+    )
+    for frame in (starts, rests):
+        frame["at"] = pd.to_datetime(frame["at"], utc=True).dt.as_unit("us")
+    state, _ = _state(Tables(starts=starts, rests=rests))
+    value, sd = channels.shift(state.side["equalising"], "equalising", np.arange(1))
+    # ln(150 / 60) is 0.92; the slower sums still remember some of the days before.
+    assert 0.2 < value[0] < 0.95
+    assert 0 < sd[0] < 0.2

@@ -1,0 +1,75 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analytics import features, hazard, outlook
+from analytics.options import DAY_US, HOUR_US
+from analytics.tables import Issue
+
+AS_OF = 20_000 * DAY_US
+
+
+def _sample(outdoor_c: float = 0.0) -> outlook.Sample:
+    sample = outlook.begin(1)
+    n = 4
+    zero = np.zeros(n, dtype=np.int64)
+    at = AS_OF - np.arange(n, 0, -1) * 3 * HOUR_US
+    off, air = np.full(n, 3600.0), np.full(n, outdoor_c)
+    x = features.conditions(off, air, np.full(n, 240.0), np.full(n, np.nan))
+    for _ in range(12):
+        outlook.take(sample, zero, at, x, off, air)
+    return sample
+
+
+def _look(forecast_c: float | None, excess: float = 0.3, hours: int = 336) -> outlook.Outlook:
+    mean = np.zeros((1, features.WIDTH))
+    mean[0, [0, features.COLD, features.SOAK]] = np.log(0.25), 0.3, 0.2
+    told = np.full(336, np.nan)
+    told[:hours] = np.nan if forecast_c is None else forecast_c
+    return outlook.look(
+        _sample(),
+        hazard.begin(),
+        mean,
+        np.array([excess]),
+        np.array([12.0]),
+        np.ones(1),
+        0.3,
+        {} if forecast_c is None else {"s": told},
+        ["s"],
+        AS_OF,
+    )
+
+
+def test_the_colder_the_forecast_the_likelier_a_lockout() -> None:
+    chances = [_look(c).lockout_7d[0] for c in (10.0, 0.0, -10.0, -25.0)]
+    assert chances == sorted(chances)
+    assert chances[-1] > 3 * chances[0]
+
+
+def test_fourteen_days_are_never_less_likely_than_seven_and_both_are_probabilities() -> None:
+    got = _look(-20.0, excess=1.0)
+    assert 0 <= got.lockout_7d[0] <= got.lockout_14d[0] <= 1
+
+
+def test_without_a_forecast_the_weather_stays_and_it_is_said() -> None:
+    none, same = _look(None), _look(0.0)
+    assert not none.forecast[0]
+    assert none.lockout_7d[0] == pytest.approx(same.lockout_7d[0])
+    assert np.isnan(none.coldest_c[0])
+
+
+def test_a_forecast_that_ends_early_is_told_apart() -> None:
+    got = _look(-5.0, hours=96)
+    assert got.forecast[0]
+    assert not got.reaches[0]
+    assert got.coldest_c[0] == -5.0
+
+
+def test_only_issues_made_by_the_instant_are_known() -> None:
+    hours = AS_OF + np.arange(1, 49) * HOUR_US
+    issues = [Issue(AS_OF - DAY_US, hours, np.full(48, -1.0)), Issue(AS_OF + 1, hours, np.full(48, -9.0))]
+    got = outlook.forecast_hours(issues, AS_OF)
+    assert got[1:49].tolist() == [-1.0] * 48
+    assert np.isnan(got[49:]).all()
+    assert np.isnan(outlook.forecast_hours(issues, AS_OF - 2 * DAY_US)).all()

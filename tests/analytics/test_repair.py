@@ -1,0 +1,73 @@
+from __future__ import annotations
+
+from types import ModuleType
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analytics import replay
+from analytics.tables import Tables
+from analytics.verdict import Verdict
+
+
+def _visited(made: ModuleType, seed: int, factor: float, work: str = "supply_wiring", day: int = 60) -> list[Verdict]:
+    """Healthy units whose run-up is multiplied by a factor before day 60, from day 40 on, and visited then."""
+    made_fleet = made.fleet(8, 85, seed, faulty=0.0)
+    starts = made_fleet.tables.starts.copy()
+    days = (starts["at"] - pd.Timestamp(made.START)) / pd.Timedelta(days=1)
+    bad = (days >= 40) & (days < day) & starts["run_up_s"].notna()
+    starts.loc[bad, "run_up_s"] *= factor
+    at = pd.Timestamp(made.START) + pd.Timedelta(days=day)
+    visits = pd.DataFrame({"unit": made_fleet.tables.units["unit"], "at": at, "work": [[work]] * 8})
+    return list(replay.replay(Tables(starts=starts, units=made_fleet.tables.units, visits=visits)))
+
+
+def _at(verdicts: list[Verdict], days_after: int) -> list[Verdict]:
+    day = (pd.Timestamp("2030-10-01") + pd.Timedelta(days=60 + days_after)).date().isoformat()
+    return [v for v in verdicts if v.as_of.startswith(day)]
+
+
+@pytest.mark.parametrize("work", ["supply_wiring", "run_capacitor"])
+def test_a_repair_that_helped_is_called_so_with_its_size(made: ModuleType, work: str) -> None:
+    last = _at(_visited(made, 21, 1.3, work), 22)
+    assert [v.repair.verdict for v in last if v.repair] == ["helped"] * 8
+    # The starts before the visit took 1.3 times as long: the true change at equal conditions is 1/1.3 - 1.
+    truth = 1 / 1.3 - 1
+    changes = np.array([[v.repair.run_up_change, v.repair.low, v.repair.high] for v in last if v.repair], dtype=float)
+    assert np.abs(changes[:, 0] - truth).mean() < 0.03
+    assert np.mean((changes[:, 1] <= truth) & (truth <= changes[:, 2])) >= 0.75
+
+
+def test_a_visit_that_changed_nothing_is_called_so_though_the_weather_turned(made: ModuleType) -> None:
+    last = _at(_visited(made, 22, 1.0), 22)
+    called = [v.repair.verdict for v in last if v.repair]
+    assert called.count("no_change") >= 7
+    assert "helped" not in called
+
+
+def test_a_visit_after_which_starts_are_harder_is_called_worse(made: ModuleType) -> None:
+    last = _at(_visited(made, 23, 1 / 1.4), 22)
+    assert [v.repair.verdict for v in last if v.repair] == ["worse"] * 8
+
+
+def test_in_the_first_fortnight_it_is_too_early(made: ModuleType) -> None:
+    verdicts = _visited(made, 24, 1.3)
+    assert all(v.repair is None for v in _at(verdicts, -1))
+    early = _at(verdicts, 1)
+    assert all(v.repair is not None and v.repair.verdict == "too_early" for v in early)
+    assert all(v.repair is not None and v.repair.verdict == "too_early" for v in _at(verdicts, 13))
+
+
+def test_a_part_that_was_replaced_lets_the_unit_learn_anew_and_a_wire_does_not(made: ModuleType) -> None:
+    part = _at(_visited(made, 25, 1.2, "run_capacitor"), 3)
+    wire = _at(_visited(made, 25, 1.2, "supply_wiring"), 3)
+    assert {v.standing for v in part} == {"learning"}
+    assert all("history_began_anew" in v.reasons for v in part)
+    assert "learning" not in {v.standing for v in wire}
+
+
+def test_a_visit_clears_the_alarm(made: ModuleType) -> None:
+    verdicts = _visited(made, 26, 1.6)
+    assert np.mean([v.run_up.alarm for v in _at(verdicts, -1)]) > 0.8
+    assert not any(v.run_up.alarm for v in _at(verdicts, 10))

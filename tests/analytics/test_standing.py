@@ -1,0 +1,99 @@
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from analytics import standing
+from analytics.options import DEFAULT
+from analytics.verdict import STANDINGS
+
+FINE = standing.Facts(
+    usable=True,
+    days=90,
+    starts=1000,
+    timed=1000,
+    restarted=False,
+    down=False,
+    silent=False,
+    drift_alarm=False,
+    locked_alarm=False,
+    drift_nats=0.0,
+    locked_nats=0.0,
+    lockout_7d=0.0,
+    lockout_recent=False,
+    cause=None,
+    has_kit=False,
+    forecast=True,
+    forecast_reaches=True,
+    met_cold=True,
+    quiet_days=0.1,
+    repair=None,
+    flagged_before=False,
+)
+
+
+def _decide(**changes: Any) -> tuple[str, list[str]]:
+    return standing.decide(dataclasses.replace(FINE, **changes), DEFAULT)
+
+
+@pytest.mark.parametrize(
+    ("changes", "name", "reason"),
+    [
+        ({}, "steady", None),
+        ({"usable": False, "days": 3, "starts": 40}, "learning", "days_below_7"),
+        ({"usable": False, "starts": 12}, "learning", "starts_below_30"),
+        ({"usable": False, "timed": 0}, "learning", "no_run_up_times"),
+        ({"drift_nats": 6.0}, "watch", "run_up_rising"),
+        ({"locked_nats": 6.0}, "watch", "locked_rising"),
+        ({"lockout_7d": 0.3}, "watch", "lockout_likely"),
+        ({"lockout_recent": True}, "watch", "lockout_within_14d"),
+        ({"drift_alarm": True, "cause": "unequalised_pressures"}, "start_assist", "cause_unequalised_pressures"),
+        ({"drift_alarm": True, "cause": "unequalised_pressures", "has_kit": True}, "service", "run_up_above_baseline"),
+        ({"drift_alarm": True, "cause": "weak_run_capacitor"}, "service", "cause_weak_run_capacitor"),
+        ({"locked_alarm": True}, "service", "cause_undetermined"),
+        ({"silent": True}, "silent", "silent"),
+        ({"silent": True, "usable": False, "days": 8, "starts": 9}, "silent", "starts_below_30"),
+        ({"down": True, "silent": True}, "down", "lockout_now"),
+        ({"down": True, "usable": False, "starts": 5}, "down", "starts_below_30"),
+        ({"repair": "no_change", "flagged_before": True}, "service", "repair_no_change"),
+        ({"repair": "no_change"}, "steady", "repair_no_change"),
+        ({"repair": "worse"}, "watch", "repair_worse"),
+        ({"repair": "helped"}, "steady", "repair_helped"),
+        ({"forecast": False}, "steady", "no_forecast"),
+        ({"forecast_reaches": False}, "steady", "forecast_short"),
+        ({"met_cold": False}, "steady", "no_cold_yet"),
+        ({"quiet_days": 9.0}, "steady", "no_recent_starts"),
+    ],
+)
+def test_what_is_known_gives_its_standing_and_reason(changes: dict[str, Any], name: str, reason: str | None) -> None:
+    got, reasons = _decide(**changes)
+    assert got == name
+    assert reason is None or reason in reasons
+    assert set(reasons) <= set(standing.REASONS)
+
+
+def test_a_learning_unit_never_gives_a_finding() -> None:
+    got, reasons = _decide(usable=False, days=3, starts=40, drift_alarm=True, locked_nats=9.0, lockout_7d=0.9)
+    assert got == "learning"
+    assert not {"run_up_above_baseline", "locked_rising", "lockout_likely"} & set(reasons)
+
+
+def test_every_standing_has_a_sentence_for_the_customer_without_jargon() -> None:
+    assert set(standing.SAY) == set(STANDINGS)
+    for sentence in standing.SAY.values():
+        assert sentence.endswith((".", "?"))
+        words = set(sentence.lower().replace(",", " ").replace(".", " ").split())
+        # Never advice to act on the unit, and nothing that a customer would have to look up.
+        assert not words & {
+            "breaker", "reset", "restart", "power", "capacitor", "compressor", "pressure", "lockout", "rotor", "open",
+            "press", "try", "wait",
+        }  # fmt: skip
+
+
+def test_every_reason_is_in_the_document() -> None:
+    text = (Path(standing.__file__).parent / "VERDICTS.md").read_text(encoding="utf-8")
+    for code, meaning in standing.REASONS.items():
+        assert f"| `{code}` | {meaning} |" in text
