@@ -9,11 +9,13 @@ import time
 import urllib.request
 from collections.abc import Iterator
 from contextlib import suppress
+from pathlib import Path
 from typing import Any, Self
 
 import psycopg
 import pytest
 
+from deploy.embedded import broker as embedded_broker
 from deploy.embedded.broker import BrokerAddress
 from ingest.database import connect
 from ingest.errors import UnavailableError
@@ -303,3 +305,18 @@ def test_a_failure_nobody_foresaw_ends_the_program_with_one_line(
     assert len(lines) == 1
     assert "heard" in lines[0]
     assert "\n" not in lines[0]
+
+
+@pytest.mark.mosquitto
+def test_a_broker_that_refuses_the_password_is_told_in_one_line_without_it(database: str, data_folder: Path) -> None:
+    with embedded_broker.running(data_folder, "mosquitto", devices={}) as running:
+        wanted = settings(database, running.address, user="halfsecond-intake", password="geheim")
+        with pytest.raises(UnavailableError) as caught:
+            run(wanted, threading.Event())
+        line = str(caught.value)
+        assert "refuses us" in line
+        assert "check user (halfsecond-intake), password and rules" in line
+        assert "geheim" not in line
+        right = settings(database, running.address, user=running.address.user, password=running.address.password)
+        with intake_thread(right):
+            time.sleep(0.5)  # long enough for a refusal to come
