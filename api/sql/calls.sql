@@ -56,11 +56,13 @@ where account_id = %(account_id)s and unit_id = any(%(unit_ids)s::bigint[]) and 
 order by at;
 
 -- name: lows the lowest temperature in the newest forecast of some sites
-select f.site, min(f.outdoor_c) as outdoor_c
-from forecast f
-where f.account_id = %(account_id)s and f.site = any(%(sites)s::text[]) and f.at >= %(since)s and f.at < %(until)s
-  and f.issued = (
-    select max(g.issued) from forecast g
-    where g.account_id = f.account_id and g.site = f.site and g.issued <= %(since)s
-  )
-group by f.site;
+select wanted.site, min(f.outdoor_c) as outdoor_c
+from unnest(%(sites)s::text[]) as wanted (site)
+cross join lateral (
+  select max(g.issued) as issued from forecast g
+  where g.account_id = %(account_id)s and g.site = wanted.site and g.issued <= %(since)s
+) newest
+join forecast f
+  on f.account_id = %(account_id)s and f.site = wanted.site and f.issued = newest.issued
+  and f.at >= %(since)s and f.at < %(until)s
+group by wanted.site;
