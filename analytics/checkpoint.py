@@ -8,7 +8,7 @@ from __future__ import annotations
 import copy
 from dataclasses import dataclass, field
 
-from analytics.core import State
+from analytics.state import State
 
 DAILY = 3
 EVERY_D = 14

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics import (
+    ahead,
     attempts,
     baseline,
     cause,
@@ -25,109 +25,19 @@ from analytics import (
     noise,
     outlook,
     prior,
+    prospect,
     repair,
     silence,
 )
 from analytics.options import DAY_US, DEFAULT, Options
-from analytics.tables import CLASSES, GEAR, LOCKED, RAN, RESTARTS, Fleet, Ints, Visit
+from analytics.state import NOT_YET, State, begin, klass
+from analytics.tables import GEAR, LOCKED, RAN, RESTARTS, Fleet, Ints, Visit
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-NOT_YET = 10**7
-"""A day that never comes: the history of a unit without starts."""
 REFITS_D = (7, 14, 28, 42, 56)
 REFIT_EVERY_D = 28
-
-# Before any start is seen (assumptions; the fleet's own data overrule them): a run-up of a fifth of a second, longer
-# after short rests and in cold, and falling with voltage as torque rises with its square.
-BEFORE_MEAN = np.array([np.log(0.2), 0.0, 0.05, 0.05, 0.1, 0.0, 0.05, -0.25, 0.1, 0.0])
-BEFORE_SPREAD = np.array([0.6, 0.15, 0.15, 0.15, 0.12, 0.08, 0.1, 0.1, 0.15, 0.1])
-BEFORE_UNIT_SD = np.array([0.25, 0.1, 0.12, 0.1, 0.08, 0.05, 0.08, 0.06, 0.06, 0.05])
-
-
-@dataclass
-class State:
-    """All that is carried from one day to the next, one row a unit."""
-
-    options: Options
-    day: int
-    first_day: int
-    gear: Ints
-    first_at: Ints
-    since_day: Ints
-    timed: Ints
-    restarted: Bools
-    flagged_before: Bools
-    run_up: baseline.Stream
-    side: dict[str, baseline.Stream]
-    noise: noise.Noise
-    drift: drift.Drift
-    rate: locked.Rate
-    hazard: hazard.Hazard
-    tries: attempts.Attempts
-    sample: outlook.Sample
-    activity: silence.Activity
-    after: repair.After
-    locked_first: int
-    by_chance: float
-    lockouts: int
-
-    @property
-    def usable(self) -> Bools:
-        """Which units have a baseline."""
-        return self.run_up.base_blocks > 0
-
-
-def _klass(fleet: Fleet, gear: Ints) -> Ints:
-    return fleet.metering * (len(GEAR) + 1) + gear
-
-
-def begin(fleet: Fleet, options: Options = DEFAULT) -> State:
-    """Return the state of a fleet before its first start."""
-    units = fleet.size
-    before = baseline.prior_before_data(BEFORE_MEAN, BEFORE_SPREAD, BEFORE_UNIT_SD, CLASSES)
-    return State(
-        options=options,
-        day=-1,
-        first_day=-1,
-        gear=fleet.gear.copy(),
-        first_at=np.full(units, NOT_YET * DAY_US, dtype=np.int64),
-        since_day=np.full(units, NOT_YET, dtype=np.int64),
-        timed=np.zeros(units, dtype=np.int64),
-        restarted=np.zeros(units, dtype=bool),
-        flagged_before=np.zeros(units, dtype=bool),
-        run_up=baseline.begin(_klass(fleet, fleet.gear), before),
-        side=channels.begin(units),
-        noise=noise.begin(),
-        drift=drift.begin(units),
-        rate=locked.begin(units),
-        hazard=hazard.begin(),
-        tries=attempts.begin(units),
-        sample=outlook.begin(units),
-        activity=silence.begin(units),
-        after=repair.begin(units),
-        locked_first=0,
-        by_chance=0.0,
-        lockouts=0,
-    )
-
-
-def excess(state: State) -> Floats:
-    """Return each unit's present drift in ln run-up, shrunk towards none by what is not known of it."""
-    stream = state.run_up
-    u, var, own = drift.score(
-        stream.recent_n,
-        stream.recent_m,
-        drift.ratio(stream.recent_w),
-        stream.mean,
-        stream.cov,
-        state.options.wander_sd,
-        features.LEVEL,
-    )
-    safe = np.where(own > 0, own, 1.0)
-    trust = 0.2**2 / (0.2**2 + var / safe**2)
-    return np.where(own > 0, trust * u / safe, 0.0)
 
 
 def advance(state: State, fleet: Fleet, day: int, until: int | None = None) -> None:
@@ -163,7 +73,7 @@ def advance(state: State, fleet: Fleet, day: int, until: int | None = None) -> N
     part = slice(int(np.searchsorted(rests.day, day)), int(np.searchsorted(rests.day, day, side="right")))
     if until == end:
         channels.take_rests(state.side, rests, part, state.options)
-    _close(state, sums, day)
+    _close(state, fleet, sums, day)
 
 
 def _told(fleet: Fleet, day: int, until: int) -> tuple[Ints, Ints]:
@@ -193,7 +103,7 @@ def _visit(state: State, fleet: Fleet, visits: Sequence[Visit], day: int) -> Non
     anew = np.array([v.unit for v in visits if RESTARTS & set(v.work)], dtype=np.int64)
     fitted = np.array([v.unit for v in visits if "start_kit_fitted" in v.work], dtype=np.int64)
     state.gear[fitted] = GEAR.index("relay_kit")
-    state.run_up.klass[fitted] = _klass(fleet, state.gear)[fitted]
+    state.run_up.klass[fitted] = klass(fleet, state.gear)[fitted]
     for stream in (state.run_up, *state.side.values()):
         baseline.restart(stream, anew, day)
     anew = anew[state.since_day[anew] < NOT_YET]
@@ -216,6 +126,7 @@ def _take(state: State, fleet: Fleet, pick: Ints, day: int, told: tuple[Ints, In
     sums = _run_up(state, unit, x, outcome, field)
     _rate(state, day, unit, x, starts.seq[pick], first, outcome == LOCKED)
     state.lockouts += len(lockouts)
+    state.today.append(lockouts)
     outlook.take(state.sample, unit[first], at[first], x[first], off_s[first], field["outdoor_c"][first])
     side = channels.values(starts, pick, fleet.reference_v)
     for name, (value, design) in side.items():
@@ -241,7 +152,7 @@ def _run_up(
     angled = ~np.isnan(field["close_deg"][timed])
     stream = state.run_up
     level = np.einsum("np,np->n", x, stream.mean[unit])
-    centre = level + excess(state)[unit]
+    centre = level + drift.excess(stream, state.options)[unit]
     variance = noise.variance(state.noise, centre, angled)
     # Outliers count as four standard deviations off the unit's present level, wherever that stands.
     width = 4.0 * np.sqrt(variance + stream.cov[unit, 0, 0])
@@ -262,7 +173,7 @@ def _rate(state: State, day: int, unit: Ints, x: Floats, seq: Ints, first: Bools
     level = np.einsum("np,np->n", x, mean[unit])
     design = hazard.design(level, x)
     p = hazard.probability(state.hazard, design)
-    moved = np.where(usable, excess(state), 0.0)
+    moved = np.where(usable, drift.excess(state.run_up, state.options), 0.0)
     harder = hazard.design(level + moved[unit], x)
     p_now = hazard.probability(state.hazard, harder)
     locked.take(state.rate, day, unit, is_locked, first, p, p_now, usable)
@@ -279,7 +190,7 @@ def _rate(state: State, day: int, unit: Ints, x: Floats, seq: Ints, first: Bools
     state.after.expected += np.bincount(unit[counts], weights=p[counts], minlength=len(usable))
 
 
-def _close(state: State, sums: Sequence[baseline.DaySums], day: int) -> None:
+def _close(state: State, fleet: Fleet, sums: Sequence[baseline.DaySums], day: int) -> None:
     """End a day: learn, test, and now and then fit the fleet's priors anew."""
     options = state.options
     seen: set[int] = set()
@@ -297,13 +208,20 @@ def _close(state: State, sums: Sequence[baseline.DaySums], day: int) -> None:
     usable = state.usable
     drift.follow(state.drift, state.run_up, whole, day, usable, options)
     locked.follow(state.rate, day, usable, options)
+    ahead.happened(state.record, day, np.concatenate([*state.today, np.zeros(0, dtype=np.int64)]))
+    state.today = []
     age = day - state.first_day + 1
+    if state.first_day >= 0 and age % ahead.HORIZON_D == 0:
+        known = np.flatnonzero(usable & ~attempts.down(state.tries))
+        week, _ = prospect.rows(state, prospect.look(state, fleet, (day + 1) * DAY_US))
+        ahead.note(state.record, day, known, week[known])
     if state.first_day >= 0 and (age in REFITS_D or (age > REFITS_D[-1] and age % REFIT_EVERY_D == 0)):
         _refit(state)
 
 
 def _refit(state: State) -> None:
     noise.fit(state.noise)
+    ahead.fit(state.record)
     hazard.fit(state.hazard)
     for stream in (state.run_up, *state.side.values()):
         stream.prior = prior.fit(stream)

@@ -29,6 +29,10 @@ Z90 = 1.6448536269514722
 """95th percentile of the standard normal: half-width of a 90 % interval."""
 
 
+SHRINK_SD = 0.2
+"""Standard deviation of ln run-up that faults bring about; it shrinks what is said before it is sure."""
+
+
 @dataclass
 class Drift:
     """State of the test, one entry a unit (and direction)."""
@@ -190,3 +194,14 @@ def effect(state: Drift, stream: Stream, usable: Bools, options: Options) -> Eff
         log_excess=excess,
         log_sd=sd,
     )
+
+
+def excess(stream: Stream, options: Options) -> Floats:
+    """Return each unit's present drift in ln run-up, shrunk towards none by what is not known of it."""
+    decay = ratio(stream.recent_w)
+    u, var, own = score(
+        stream.recent_n, stream.recent_m, decay, stream.mean, stream.cov, options.wander_sd, features.LEVEL
+    )
+    safe = np.where(own > 0, own, 1.0)
+    trust = SHRINK_SD**2 / (SHRINK_SD**2 + var / safe**2)
+    return np.where(own > 0, trust * u / safe, 0.0)

@@ -27,7 +27,7 @@ FOLD = 20.0
 HALF = 0.5
 CLUES = 7
 """Hypotheses that the conditions of locked starts speak for or against."""
-N, SEEN, EXPECTED, EXPECTED_NOW, ALL = range(5)
+N, SEEN, EXPECTED, EXPECTED_NOW, RETRIES = range(5)
 
 
 @dataclass
@@ -82,7 +82,8 @@ def take(state: Rate, day: int, unit: Ints, locked: Bools, first: Bools, p: Floa
     units = len(state.score)
     slot = day % WINDOW_D
     f = first.astype(float)
-    for column, value in ((N, f), (SEEN, f * locked), (EXPECTED, f * p), (EXPECTED_NOW, f * p_now), (ALL, None)):
+    columns = (f, f * locked, f * p, f * p_now, (1.0 - f) * locked)
+    for column, value in zip((N, SEEN, EXPECTED, EXPECTED_NOW, RETRIES), columns, strict=True):
         state.ring[:, slot, column] += np.bincount(unit, weights=value, minlength=units)
     state.starts += np.bincount(unit, minlength=units)
     seen = np.bincount(unit, weights=f * locked, minlength=units)

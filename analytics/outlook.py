@@ -1,4 +1,4 @@
-"""How likely a unit is to lock out within 7 and 14 days, under the site's forecast or else as it has lately been.
+"""How many lockouts are to be expected of a unit, under the site's forecast or else as the weather has lately been.
 
 The last starts of the unit stand for those to come: their rests, voltages and hours stay, the temperature becomes the
 forecast's, the expected run-up moves by the present drift, and the fleet's hazard gives the chance that each locks.
@@ -84,10 +84,10 @@ def forecast_hours(issues: Sequence[Issue], as_of: int) -> Floats:
 
 @dataclass(frozen=True)
 class Outlook:
-    """Probabilities of a lockout, and whether the forecast was there and reached far enough."""
+    """Lockouts to be expected in the first and second week; whether a forecast was there, and reached far enough."""
 
-    lockout_7d: Floats
-    lockout_14d: Floats
+    first_week: Floats
+    second_week: Floats
     forecast: Bools
     reaches: Bools
     coldest_c: Floats
@@ -144,8 +144,8 @@ def look(
     with np.errstate(invalid="ignore"):
         coldest = np.where(reach, np.nanmin(np.where(np.isnan(lookup), np.inf, lookup), axis=1), np.nan)
     return Outlook(
-        lockout_7d=-np.expm1(-daily[:, :7].sum(axis=1)),
-        lockout_14d=-np.expm1(-daily.sum(axis=1)),
+        first_week=daily[:, :7].sum(axis=1),
+        second_week=daily[:, 7:].sum(axis=1),
         forecast=reach,
         reaches=np.isfinite(lookup[:, -24:]).any(axis=1),
         coldest_c=coldest,

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import attempts, cause, core, drift, features, locked, outlook, rank, repair, silence, standing
-from analytics.core import State
+from analytics import attempts, cause, drift, features, locked, prospect, rank, repair, silence, standing
 from analytics.options import DAY_US, Options
+from analytics.state import State
 from analytics.tables import GEAR, Fleet, Ints
 from analytics.verdict import CAUSES, Causes, Locked, Repair, RunUp, Verdict, stamp
 
@@ -66,34 +66,6 @@ def posteriors(state: State, fleet: Fleet, units: Ints) -> Floats:
     return share
 
 
-def ahead(state: State, fleet: Fleet, instant: int) -> outlook.Outlook:
-    """Return the outlook of all units."""
-    day = instant // DAY_US
-    days = np.clip(day - state.first_at // DAY_US, 1, 14)
-    recent = state.activity.ring[:, (day - 1 - np.arange(14)) % silence.HISTORY_D].sum(axis=1)
-    window = state.rate.ring.sum(axis=1)
-    # One event of prior either way: what drift explains already is not counted twice.
-    proneness = np.clip((1.0 + window[:, locked.SEEN]) / (1.0 + window[:, locked.EXPECTED_NOW]), 0.5, 20.0)
-    lockouts, tries = outlook.LOCKOUT_SHARE
-    hours = {
-        site: outlook.forecast_hours(fleet.forecasts[site], instant)
-        for site in sorted({s for s in fleet.site if s is not None})
-        if site in fleet.forecasts
-    }
-    return outlook.look(
-        state.sample,
-        state.hazard,
-        state.run_up.mean,
-        np.where(state.usable, core.excess(state), 0.0),
-        recent / days,
-        proneness,
-        min(1.0, (state.lockouts + lockouts) / (max(state.locked_first - state.by_chance, 0.0) + tries)),
-        hours,
-        fleet.site,
-        instant,
-    )
-
-
 def verdicts(state: State, fleet: Fleet, instant: int, units: Ints | None = None) -> Iterator[Ranked]:
     """Yield the verdict of each unit at an instant, by name.
 
@@ -122,7 +94,8 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
     share = posteriors(state, fleet, np.flatnonzero(usable & ((evidence > WORTH_ASKING_NATS) | alarm | down)))
     top = np.argmax(share[:, : len(CAUSES)], axis=1)
     likely = np.where(share[np.arange(len(top)), top] >= options.cause_margin, top, -1)
-    outlooks = ahead(state, fleet, instant)
+    weather = prospect.look(state, fleet, instant)
+    chance_7d, chance_14d = prospect.chances(state, weather)
     heard = state.tries.last_start_at > attempts.NEVER
     lockout_ago = instant - np.maximum(state.tries.lockout_at, attempts.NEVER // 2)
     made = {
@@ -153,11 +126,11 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
         "locked_since": state.rate.since_day,
         "share": _rounded(share),
         "likely": likely,
-        "lockout_7d": outlooks.lockout_7d.round(4),
-        "lockout_14d": outlooks.lockout_14d.round(4),
-        "coldest_c": outlooks.coldest_c,
-        "forecast": outlooks.forecast,
-        "forecast_reaches": outlooks.reaches,
+        "lockout_7d": chance_7d.round(4),
+        "lockout_14d": chance_14d.round(4),
+        "coldest_c": weather.coldest_c,
+        "forecast": weather.forecast,
+        "forecast_reaches": weather.reaches,
         "met_cold": state.run_up.base_n[:, features.COLD, features.COLD] > COLD_SEEN,
         "quiet_days": np.where(heard, (instant - state.tries.last_start_at) / DAY_US, 0.0),
         "lockout_recent": (state.tries.lockout_at > attempts.NEVER) & (lockout_ago <= RECENT_LOCKOUT_US),

@@ -21,6 +21,7 @@ from analytics import core, report
 from analytics.checkpoint import Checkpoints
 from analytics.options import DAY_US, DEFAULT, HOUR_US, Options
 from analytics.report import EPOCH, Ranked, when
+from analytics.state import State
 from analytics.tables import Tables, fleet
 from analytics.verdict import encode
 from ingest import store
@@ -167,7 +168,7 @@ def refresh(
     return written
 
 
-def _read(connection: psycopg.Connection, account_id: int, units: pd.DataFrame, state: core.State | None) -> Tables:
+def _read(connection: psycopg.Connection, account_id: int, units: pd.DataFrame, state: State | None) -> Tables:
     since = None if state is None else when((state.day + 1) * DAY_US)
     issued = None if since is None else since - timedelta(days=FORECAST_D)
     read: dict[str, Callable[..., pd.DataFrame]] = {

@@ -7,10 +7,11 @@ import pandas as pd
 
 from analytics import channels, core
 from analytics.options import DAY_US
+from analytics.state import State
 from analytics.tables import Tables, fleet
 
 
-def _state(tables: Tables) -> tuple[core.State, tuple[str, ...]]:
+def _state(tables: Tables) -> tuple[State, tuple[str, ...]]:
     whole = fleet(tables)
     instant = (int(whole.starts.day[-1]) + 1) * DAY_US
     for _, state in core.run(whole, [instant]):

@@ -42,20 +42,20 @@ def _look(forecast_c: float | None, excess: float = 0.3, hours: int = 336) -> ou
 
 
 def test_the_colder_the_forecast_the_likelier_a_lockout() -> None:
-    chances = [_look(c).lockout_7d[0] for c in (10.0, 0.0, -10.0, -25.0)]
+    chances = [_look(c).first_week[0] for c in (10.0, 0.0, -10.0, -25.0)]
     assert chances == sorted(chances)
     assert chances[-1] > 3 * chances[0]
 
 
-def test_fourteen_days_are_never_less_likely_than_seven_and_both_are_probabilities() -> None:
+def test_the_same_weather_gives_both_weeks_the_same() -> None:
     got = _look(-20.0, excess=1.0)
-    assert 0 <= got.lockout_7d[0] <= got.lockout_14d[0] <= 1
+    assert 0 < got.first_week[0] == pytest.approx(got.second_week[0])
 
 
 def test_without_a_forecast_the_weather_stays_and_it_is_said() -> None:
     none, same = _look(None), _look(0.0)
     assert not none.forecast[0]
-    assert none.lockout_7d[0] == pytest.approx(same.lockout_7d[0])
+    assert none.first_week[0] == pytest.approx(same.first_week[0])
     assert np.isnan(none.coldest_c[0])
 
 
