@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -32,6 +33,9 @@ def run(arguments: list[str], root: Path) -> int:
     root
         The folder of ``pyproject.toml``.
     """
+    # A script that runs this in the background leaves Ctrl-C ignored, and every child would inherit that.
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     fast = "--fast" in arguments
     rest = [a for a in arguments if a != "--fast"]
     left_out = list(FAST_LEAVES_OUT) if fast else []

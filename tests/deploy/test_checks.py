@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 from pathlib import Path
 from typing import Any
@@ -106,6 +107,19 @@ def test_a_failed_static_check_fails_the_run_though_every_test_passes(
     with_programs(tmp_path, monkeypatch, "chromium", "mosquitto")
     monkeypatch.setattr(checks, "static_checks", lambda _root: ["mypy"])
     assert checks.run([], tmp_path) == 1
+    assert len(ran) == 1
+
+
+def test_ctrl_c_reaches_the_tests_though_the_run_was_started_in_the_background(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ran: list[list[str]]
+) -> None:
+    with_programs(tmp_path, monkeypatch, "chromium", "mosquitto")
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        checks.run([], tmp_path)
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    finally:
+        signal.signal(signal.SIGINT, before)
     assert len(ran) == 1
 
 
