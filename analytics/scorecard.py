@@ -17,6 +17,7 @@ from typing import Any
 
 import msgspec
 import numpy as np
+from sklearn.metrics import roc_auc_score
 from tqdm import tqdm
 
 from analytics import replay
@@ -45,6 +46,7 @@ class Score:
     delays_d: dict[str, list[int]] = field(default_factory=dict)
     causes: list[tuple[str, str, float]] = field(default_factory=list)
     repairs: Counter[tuple[str, str]] = field(default_factory=Counter)
+    outlooks: list[tuple[float, bool]] = field(default_factory=list)
 
 
 @dataclass
@@ -68,8 +70,10 @@ def read(folder: Path) -> Fleet:
     return fleet(Tables(**frames))
 
 
-def judge(score: Score, verdicts: Iterator[Verdict], hidden: dict[str, dict[str, Any]]) -> None:
-    """Add the verdicts of a fleet, by date and unit, to the score."""
+def judge(
+    score: Score, verdicts: Iterator[Verdict], hidden: dict[str, dict[str, Any]], lockouts: dict[str, list[int]]
+) -> None:
+    """Add the verdicts of a fleet, by date and unit, to the score; ``lockouts`` has the days that controls told of."""
     units = {name: _Unit(entry) for name, entry in hidden.items()}
     for entry in hidden.values():
         if entry["cause"] != "none":
@@ -82,6 +86,10 @@ def judge(score: Score, verdicts: Iterator[Verdict], hidden: dict[str, dict[str,
         if unit.flagged is not None and day == unit.flagged + timedelta(days=SETTLED_D):
             _cause(score, unit, verdict)
         _repair(score, unit, verdict, day)
+        number = (day - date(1970, 1, 1)).days
+        if verdict.lockout_7d is not None and verdict.standing != "down" and number % 7 == 0:
+            came = any(number <= when < number + 7 for when in lockouts.get(verdict.unit, []))
+            score.outlooks.append((verdict.lockout_7d, came))
 
 
 def _alarm(score: Score, unit: _Unit, day: date, *, alarm: bool) -> None:
@@ -133,6 +141,11 @@ def table(score: Score) -> list[str]:
     ]
     good = {v: n for (kind, v), n in score.repairs.items() if kind == "right"}
     bad = {v: n for (kind, v), n in score.repairs.items() if kind == "failed"}
+    stated, came = (np.array(column, dtype=float) for column in zip(*(score.outlooks or [(0.0, False)]), strict=True))
+    outlook = "none seen"
+    if 0 < came.sum() < len(came):
+        auc = roc_auc_score(came, stated)
+        outlook = f"{stated.sum() / came.sum():.2f} ({auc:.2f}) of {len(came):,} outlooks, {came.sum():.0f} lockouts"
     rows = [
         ("starts", f"{score.starts:,}"),
         ("alarms per unit-year on units without fault", _rate(score, only="")),
@@ -151,6 +164,7 @@ def table(score: Score) -> list[str]:
             f"right repairs called, {REPAIR_D} days after",
             ", ".join(f"{v} {n}" for v, n in sorted(good.items())) or "none",
         ),
+        ("lockouts within 7 days, stated over observed (area under the curve)", outlook),
         ("failed repairs called", ", ".join(f"{v} {n}" for v, n in sorted(bad.items())) or "none"),
     ]
     return ["| figure | value |", "|---|---|", *(f"| {name} | {value} |" for name, value in rows)]
@@ -165,7 +179,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         whole, hidden = read(folder), truth(folder)
         score.starts += len(whole.starts.at)
         dates = replay.dates(whole, None, None, timedelta(microseconds=DAY_US))
-        judge(score, (one.verdict for _, part in replay.ranked(whole, dates) for one in part), hidden)
+        lockouts: dict[str, list[int]] = {}
+        for unit, at in zip(*whole.lockouts, strict=True):
+            lockouts.setdefault(whole.names[int(unit)], []).append(int(at) // DAY_US)
+        judge(score, (one.verdict for _, part in replay.ranked(whole, dates) for one in part), hidden, lockouts)
     print("\n".join(table(score)))
     return 0
 
