@@ -45,7 +45,7 @@ PATTERNS: Mapping[str, tuple[Mapping[int, float], ...]] = {
         {REST_SLOW: 0.4, REST: 0.4},
         {REST_SLOW: 0.3, REST: 0.5, REST_FAST: -0.3},
     ),
-    "low_supply_voltage": ({LEVEL: 0.15},),
+    "low_supply_voltage": ({LEVEL: 0.3},),
     "weak_run_capacitor": ({LEVEL: 0.25, COLD: 0.08, REST_SLOW: 0.12},),
     "start_gear_failed": ({LEVEL: 0.7}, {COLD: 0.15}, {REST_SLOW: 0.3}),
     "cold_soak": ({SOAK: 0.6}, {SOAK: 0.3, COLD: 0.1}),

@@ -17,6 +17,7 @@ from analytics.tables import GEAR, Fleet, Ints
 from analytics.verdict import CAUSES, Causes, Locked, Repair, RunUp, Verdict, stamp
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 WORTH_ASKING_NATS = 2.0
 """Below this evidence nothing is asked about causes: the prior stands."""
@@ -44,12 +45,17 @@ def present(state: State, fleet: Fleet, instant: int) -> Ints:
     return np.flatnonzero(fleet.listed | (state.first_at <= instant))
 
 
-def posteriors(state: State, fleet: Fleet, units: Ints) -> Floats:
+def locked_out(state: State, instant: int) -> Bools:
+    """Return which units have locked out in the last fourteen days."""
+    return (state.tries.lockout_at > attempts.NEVER) & (state.tries.lockout_at >= instant - RECENT_LOCKOUT_US)
+
+
+def posteriors(state: State, fleet: Fleet, units: Ints, instant: int) -> Floats:
     """Return the posterior of the seven hypotheses for all units.
 
     The evidence is asked for some of them; the others have the prior.
     """
-    flagged = state.drift.alarm | state.rate.alarm
+    flagged = state.drift.alarm | state.rate.alarm | locked_out(state, instant)
     before = cause.log_prior(state.gear, fleet.metering, flagged)
     share = np.exp(before)
     if len(units):
@@ -91,13 +97,14 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
     evidence = np.maximum(state.drift.evidence, state.rate.score)
     alarm = state.drift.alarm | state.rate.alarm
     down = attempts.down(state.tries)
-    share = posteriors(state, fleet, np.flatnonzero(usable & ((evidence > WORTH_ASKING_NATS) | alarm | down)))
+    recent = locked_out(state, instant)
+    asked = np.flatnonzero(usable & ((evidence > WORTH_ASKING_NATS) | alarm | down | recent))
+    share = posteriors(state, fleet, asked, instant)
     top = np.argmax(share[:, : len(CAUSES)], axis=1)
     likely = np.where(share[np.arange(len(top)), top] >= options.cause_margin, top, -1)
     weather = prospect.look(state, fleet, instant)
     chance_7d, chance_14d = prospect.chances(state, weather)
     heard = state.tries.last_start_at > attempts.NEVER
-    lockout_ago = instant - np.maximum(state.tries.lockout_at, attempts.NEVER // 2)
     made = {
         "unit": np.arange(fleet.size),
         "usable": usable,
@@ -133,7 +140,7 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
         "forecast_reaches": weather.reaches,
         "met_cold": state.run_up.base_n[:, features.COLD, features.COLD] > COLD_SEEN,
         "quiet_days": np.where(heard, (instant - state.tries.last_start_at) / DAY_US, 0.0),
-        "lockout_recent": (state.tries.lockout_at > attempts.NEVER) & (lockout_ago <= RECENT_LOCKOUT_US),
+        "lockout_recent": recent,
         "has_kit": state.gear == GEAR.index("relay_kit"),
         "flagged_before": state.flagged_before,
     }

@@ -130,7 +130,9 @@ def decide(facts: Facts, options: Options) -> tuple[StandingName, list[str]]:
     """
     findings = _findings(facts, options) if facts.usable else []
     alarm = facts.usable and (facts.drift_alarm or facts.locked_alarm)
-    notes = _notes(facts, asked=facts.usable and (alarm or facts.down))
+    # Three locked starts in a row do not come by chance: a lockout asks for a visit like an alarm does.
+    act = alarm or (facts.usable and facts.lockout_recent)
+    notes = _notes(facts, asked=facts.usable and (act or facts.down))
     thin = [] if facts.usable else _sufficiency(facts, options)
     if facts.down:
         return "down", ["lockout_now", *findings, *thin, *notes]
@@ -139,7 +141,7 @@ def decide(facts: Facts, options: Options) -> tuple[StandingName, list[str]]:
     if not facts.usable:
         return "learning", [*thin, *notes]
     failed = facts.repair in {"no_change", "worse"} and facts.flagged_before
-    if alarm or failed:
+    if act or failed:
         return _act(facts), [*findings, *notes]
     if findings and findings != ["repair_no_change"]:
         return "watch", [*findings, *notes]
