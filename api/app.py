@@ -46,9 +46,10 @@ def create_app(settings: ApiSettings) -> FastAPI:
     app.state.pool = pool
     app.state.registry = CollectorRegistry()
     problems.install(app)
-    # The twins (`/units/x.json`) come before the pages, whose names would take them in.
     for module in (calls, units, visits, fleet, health, chart, pages):
         app.include_router(module.router)
+    for module in (units, pages):
+        app.include_router(module.bare)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_middleware(GZipMiddleware, minimum_size=1_000)
     app.add_middleware(Shield, registry=app.state.registry)

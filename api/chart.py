@@ -177,7 +177,7 @@ def picture(reader: Reader, found: Row, width: int) -> str:
     return str(drawn)
 
 
-@router.get("/units/{unit}/run-up.svg", responses=ERRORS | NOT_FOUND)
+@router.get("/units/{unit:path}/run-up.svg", responses=ERRORS | NOT_FOUND)
 def get_picture(by: By, unit: UnitName, width: Width = "1100") -> Response:
     """The run-up chart as SVG."""
     headers = {
@@ -188,7 +188,7 @@ def get_picture(by: By, unit: UnitName, width: Width = "1100") -> Response:
     return Response(picture(by, find(by, unit), int(width)), 200, headers, "image/svg+xml")
 
 
-@router.get("/units/{unit}/run-up.json", responses=ERRORS | NOT_FOUND)
+@router.get("/units/{unit:path}/run-up.json", responses=ERRORS | NOT_FOUND)
 def get_specification(by: By, unit: UnitName) -> Response:
     """The run-up chart as a Vega-Lite specification with its data."""
     return json(specification(chart_data(by, find(by, unit)), "container"))

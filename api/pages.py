@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from typing import Annotated, Any
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Form, Request, Response
 from pydantic import ValidationError
@@ -21,6 +21,8 @@ from api.render import html
 from api.words import CAUSES, FLAGGED, STANDINGS
 
 router = APIRouter(include_in_schema=False, default_response_class=Response)
+bare = APIRouter(include_in_schema=False, default_response_class=Response)
+"""Pages whose address ends in a unit's name, which may hold slashes: after every longer address."""
 PAGE = 50
 
 
@@ -70,7 +72,7 @@ def call_list_page(
     )
 
 
-@router.get("/units/{unit}")
+@bare.get("/units/{unit:path}")
 def unit_page(request: Request, by: By, unit: UnitName) -> Response:
     """One unit."""
     whole = units.whole(by, unit)
@@ -91,11 +93,11 @@ def unit_page(request: Request, by: By, unit: UnitName) -> Response:
         locked=locked,
         visits=done,
         here=datetime.now(zone(whole["zone"])) if by.now is None else by.now.astimezone(zone(whole["zone"])),
-        twin=f"/units/{unit}.json",
+        twin=f"/units/{quote(unit)}.json",
     )
 
 
-@router.post("/units/{unit}/visits")
+@router.post("/units/{unit:path}/visits")
 def log_visit(
     by: By,
     unit: UnitName,
@@ -125,7 +127,7 @@ def log_visit(
         first = error.errors()[0]
         raise HTTPException(422, f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from None
     visits.add(by, found["unit_id"], visit)
-    return RedirectResponse(f"/units/{unit}#visits", 303)
+    return RedirectResponse(f"/units/{quote(unit)}#visits", 303)
 
 
 @router.get("/cohorts")

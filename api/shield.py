@@ -43,7 +43,7 @@ class Shield:
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
                 headers.setdefault("Cache-Control", "private, no-cache")
-                route = getattr(scope.get("route"), "path", "other")
+                route = getattr(scope.get("route"), "path_format", "other")
                 self.requests.labels(route, str(message["status"])).inc()
                 self.seconds.labels(route).observe(time.perf_counter() - began)
             await send(message)

@@ -21,6 +21,8 @@ from api.rule import Gauge, in_words
 from api.verdicts import ordered
 
 router = APIRouter(tags=["units"])
+bare = APIRouter(tags=["units"])
+"""Addresses that end in a unit's name. A name may hold slashes, so these come after every longer address."""
 Since = Annotated[AwareDatetime | None, Query(description="from this instant on, RFC 3339 with offset")]
 Until = Annotated[AwareDatetime | None, Query(description="before this instant, RFC 3339 with offset")]
 Outcome = Annotated[Literal["ran", "locked", "dropped"] | None, Query(description="only starts that went this way")]
@@ -122,14 +124,16 @@ def get_units(by: By, q: Find = None, limit: Limit = 100, cursor: Cursor = None)
     return json({"items": [public(r) for r in shown], "next": following})
 
 
-@router.get("/v1/units/{unit}", response_model=UnitAnswer, responses=ERRORS | NOT_FOUND, summary="One unit")
-@router.get("/units/{unit}.json", include_in_schema=False)
+@bare.get("/v1/units/{unit:path}", response_model=UnitAnswer, responses=ERRORS | NOT_FOUND, summary="One unit")
+@bare.get("/units/{unit:path}.json", include_in_schema=False)
 def get_unit(by: By, unit: UnitName) -> Response:
     """A unit, its newest verdict, and what to measure and to bring."""
     return json(whole(by, unit))
 
 
-@router.get("/v1/units/{unit}/starts", response_model=Starts, responses=ERRORS | NOT_FOUND, summary="Starts of a unit")
+@router.get(
+    "/v1/units/{unit:path}/starts", response_model=Starts, responses=ERRORS | NOT_FOUND, summary="Starts of a unit"
+)
 def get_starts(
     by: By,
     unit: UnitName,
@@ -146,7 +150,10 @@ def get_starts(
 
 
 @router.get(
-    "/v1/units/{unit}/verdicts", response_model=Verdicts, responses=ERRORS | NOT_FOUND, summary="Verdicts of a unit"
+    "/v1/units/{unit:path}/verdicts",
+    response_model=Verdicts,
+    responses=ERRORS | NOT_FOUND,
+    summary="Verdicts of a unit",
 )
 def get_verdicts(
     by: By, unit: UnitName, since: Since = None, until: Until = None, limit: Limit = 100, cursor: Cursor = None

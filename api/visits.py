@@ -66,7 +66,9 @@ def add(reader: Reader, unit_id: int, visit: NewVisit) -> Row:
     return stored
 
 
-@router.get("/v1/units/{unit}/visits", response_model=Visits, responses=ERRORS | NOT_FOUND, summary="Visits to a unit")
+@router.get(
+    "/v1/units/{unit:path}/visits", response_model=Visits, responses=ERRORS | NOT_FOUND, summary="Visits to a unit"
+)
 def get_visits(by: By, unit: UnitName, limit: Limit = 100, cursor: Cursor = None) -> Response:
     """Visits, newest first."""
     shown, following = page(by, find(by, unit)["unit_id"], limit, cursor)
@@ -74,7 +76,7 @@ def get_visits(by: By, unit: UnitName, limit: Limit = 100, cursor: Cursor = None
 
 
 @router.post(
-    "/v1/units/{unit}/visits",
+    "/v1/units/{unit:path}/visits",
     status_code=201,
     response_model=Visit,
     responses=ERRORS | NOT_FOUND | CONFLICT,

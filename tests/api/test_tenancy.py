@@ -26,7 +26,7 @@ def routes(client: TestClient) -> Iterator[tuple[str, str]]:
 
     for route in walk(client.app):
         for method in sorted(route.methods - {"HEAD"}):
-            yield method, route.path
+            yield method, route.path_format
 
 
 def test_every_endpoint_is_found(guarded: TestClient) -> None:

@@ -22,8 +22,12 @@ def test_a_unit_comes_with_its_verdict_its_evidence_and_what_to_do(here: TestCli
 def test_a_unit_that_nobody_has_judged_yet_is_there_without_a_verdict(writable: TestClient) -> None:
     with psycopg.connect(writable.app.state.settings.database) as conn:  # type: ignore[attr-defined]
         conn.execute("insert into unit (account_id, unit) select account_id, 'a/b c?' from account")
-    unit = writable.get("/v1/units/a%2Fb%20c%3F")
-    assert unit.status_code in (200, 404)
+    for address in ("/v1/units/a/b%20c%3F", "/v1/units/a%2Fb%20c%3F", "/units/a/b%20c%3F.json"):
+        assert writable.get(address).json()["unit"] == "a/b c?"
+    assert writable.get("/v1/units/a/b%20c%3F/starts").json() == {"items": [], "next": None}
+    page = writable.get("/units/a%2Fb%20c%3F")
+    assert page.status_code == 200
+    assert "/units/a/b%20c%3F.json" in page.text
     listed = writable.get("/v1/units").json()["items"]
     assert [u["standing"] for u in listed if u["unit"] == "a/b c?"] == [None]
 
