@@ -26,7 +26,10 @@ def connect(address: BrokerAddress, client_id: str = "", clean: bool = True) -> 
         client_id=client_id,
         protocol=mqtt.MQTTv5 if address.protocol_version == 5 else mqtt.MQTTv311,
         clean_session=None if address.protocol_version == 5 else clean,
+        userdata=[],
     )
+    # Set before connecting: what waits in a kept session comes at once, ahead of any subscription.
+    client.on_message = lambda _c, heard, message: heard.append((message.topic, message.payload))
     if address.user is not None:
         client.username_pw_set(address.user, address.password)
     done = threading.Event()
@@ -52,9 +55,8 @@ def close(client: mqtt.Client) -> None:
 
 
 def listen(client: mqtt.Client, topic: str = "halfsecond/1/#") -> list[tuple[str, bytes]]:
-    heard: list[tuple[str, bytes]] = []
+    heard: list[tuple[str, bytes]] = client.user_data_get()
     ready = threading.Event()
-    client.on_message = lambda _c, _u, message: heard.append((message.topic, message.payload))
     client.on_subscribe = lambda *_: ready.set()
     client.subscribe(topic, qos=1)
     assert ready.wait(10)
