@@ -6,7 +6,6 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from fastapi import APIRouter, Response
-from scipy.stats import binomtest
 from starlette.exceptions import HTTPException
 
 from api.access import By, Reader
@@ -31,6 +30,8 @@ def share(flagged: int, judged: int) -> tuple[float | None, float | None, float 
     """
     if judged == 0:
         return None, None, None
+    from scipy.stats import binomtest  # noqa: PLC0415 - half of the pages' time to start, and only cohorts want it
+
     interval = binomtest(flagged, judged).proportion_ci(0.90, method="wilson")
     return flagged / judged, float(interval.low), float(interval.high)
 
