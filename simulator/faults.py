@@ -38,6 +38,11 @@ RIGHT_WORK: dict[str, tuple[str, str]] = {
 }
 """The work that takes each cause away, and the part it needs."""
 
+OPEN = 0.9
+"""Fraction lost at which a thermistor is taken to be open."""
+WELDED = 1.5
+"""Stands for a start gear whose relay contacts are welded, instead of a fraction lost."""
+
 _SHARES = np.array([0.0, 0.28, 0.18, 0.2, 0.12, 0.1, 0.12])
 # Straight-line growth in days, from and to; 0: at once.
 _GROWTH_D = np.array([(0, 0), (15, 70), (10, 60), (50, 150), (5, 40), (0, 0), (50, 140)], np.float64)
@@ -58,12 +63,18 @@ class Faults:
 
 @dataclass(frozen=True)
 class State:
-    """What a unit is like at each start: arrays of one length."""
+    """What a unit is like at each start: arrays of one length.
+
+    ``hang`` is how far the metering valve has come to hang shut now and then, 0 to 1 (see `simulator.outcomes`).
+    """
 
     tau_s: Array
+    hang: Array
     source_ohm: Array
     cap_fraction: Array
     kit: Array
+    welded: npt.NDArray[np.bool_]
+    ptc_ohm: Array
     heater: Array
     friction_nm: Array
 
@@ -119,12 +130,20 @@ def state(units: Units, faults: Faults, unit: Index, at_s: Array, fixed_s: Array
     def part(name: str) -> Array:
         return np.where(faults.cause[unit] == CAUSES.index(name), grown, 0.0)
 
-    kit = units.kit[unit] * (1 - part("start_gear_failed"))
+    lost = part("start_gear_failed")
+    bare = units.ptc_ohm[unit] == 0
+    welded = (lost > 0) & bare & (faults.worth[unit] == WELDED) & (at_s < kit_s[unit])
+    new = at_s >= kit_s[unit]
+    slow = part("unequalised_pressures")
     return State(
-        tau_s=units.tau_s[unit] * (1 + part("unequalised_pressures")),
+        tau_s=units.tau_s[unit] * (1 + slow),
+        hang=np.where(slow > 0, severity(faults, unit, at_s, valve_fixed), 0.0),
         source_ohm=units.source_ohm[unit] + part("low_supply_voltage"),
         cap_fraction=1 - part("weak_run_capacitor"),
-        kit=np.where(at_s >= kit_s[unit], 0.97, kit),
+        kit=np.where(new, 0.97, units.kit[unit] * (1 - np.minimum(lost, 1.0) * ~welded)),
+        welded=welded,
+        # A thermistor that cracks loses cross-section: its resistance rises until it is open.
+        ptc_ohm=np.where(new | (lost >= OPEN), 0.0, units.ptc_ohm[unit] / np.maximum(1 - lost, 1 - OPEN)),
         heater=units.heater[unit] * (1 - part("cold_soak")),
         friction_nm=units.friction_nm[unit] * (1 + part("mechanical")),
     )
@@ -137,10 +156,10 @@ def _possible(units: Units) -> npt.NDArray[np.bool_]:
     return np.stack(
         [
             ~always,
-            plain & (units.metering == "txv") & (units.torque_share >= 0.8) | plain & (units.metering == "eev"),
+            plain & (units.metering != "orifice") & (units.torque_share >= 0.8),
             plain,
             plain,
-            units.kit > 0,
+            (units.kit > 0) | (units.ptc_ohm > 0),
             plain & (units.heater > 0),
             plain,
         ],
@@ -151,9 +170,11 @@ def _possible(units: Units) -> npt.NDArray[np.bool_]:
 def _worth(units: Units, cause: Index, u: Array) -> Array:
     """Return what severity 1 is worth: a factor less one, ohm, or a fraction lost, by cause; ``u`` uniform 0 to 1."""
     # A valve that shuts hard or a clogged bleed ends at some minutes whatever it began with.
-    tau = (230 + 250 * u) / units.torque_share / units.tau_s - 1
+    helped = np.where(units.ptc_ohm > 0, 1.8, 1.0)
+    tau = (112 + 40 * u) * helped / units.torque_share / units.tau_s - 1
     ohm = (0.6 + 0.75 * u) / units.size
-    return np.choose(cause, [0 * u, tau, ohm, 0.44 + 0.16 * u, 0.85 + 0.15 * u, 0 * u + 1, 1.0 + 0.9 * u])
+    gear = np.where((u > 0.85) & (units.ptc_ohm == 0), WELDED, np.minimum(0.8 + 0.25 * u, 1.0))
+    return np.choose(cause, [0 * u, tau, ohm, 0.44 + 0.16 * u, gear, 0 * u + 1, 1.0 + 0.9 * u])
 
 
 def growth(faults: Faults, unit: int) -> dict[str, object]:
@@ -168,8 +189,9 @@ def growth(faults: Faults, unit: int) -> dict[str, object]:
         "cold_soak": "crankcase heat, fraction lost",
         "mechanical": "friction_nm, factor less one",
     }
+    welded = cause == "start_gear_failed" and faults.worth[unit] == WELDED
     return {
         "days": round(float(faults.growth_s[unit]) / DAY_S, 2),
-        "changes": changes[cause],
+        "changes": "relay contacts, welded" if welded else changes[cause],
         "by": round(float(faults.worth[unit]), 4) if cause != "none" else 0.0,
     }

@@ -16,7 +16,7 @@ import pandas as pd
 from ingest.errors import UnavailableError
 from simulator.fleet import Fleet
 
-NAMES = tuple(f.name for f in fields(Fleet))
+NAMES = tuple(f.name for f in fields(Fleet) if f.name != "waves")
 _ENCODER = msgspec.json.Encoder()
 _ROWS = 50_000
 _WHOLE = {"stage", "retry", "stages"}

@@ -17,11 +17,12 @@ import pandas as pd
 
 from ingest import frames
 from ingest.errors import BadInputError
+from simulator import compressor, nameplate, outcomes, records, rows, service, supply, use, weather
 from simulator import faults as faults_
 from simulator import happened as happened_
-from simulator import nameplate, outcomes, records, rows, service, supply, use, weather
 from simulator.faults import DAY_S, LOOK_ALIKES, Faults
 from simulator.nameplate import Units
+from simulator.tries import Tries, lockout_odds
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.intp]
@@ -35,7 +36,11 @@ PASSES = 4
 
 @dataclass(frozen=True)
 class Fleet:
-    """The frames of a fleet, as `ingest.frames` has them, and ``truth`` with one row a unit."""
+    """The frames of a fleet, as `ingest.frames` has them, and ``truth`` with one row a unit.
+
+    ``waves`` has the starts that loggers with waves send as such, with what `simulator.waves.sampled` makes them of:
+    ``unit seq machine gear line_v dp_kpa close_deg cut_s``.
+    """
 
     units: pd.DataFrame
     starts: pd.DataFrame
@@ -44,6 +49,7 @@ class Fleet:
     visits: pd.DataFrame
     forecasts: pd.DataFrame
     truth: pd.DataFrame
+    waves: pd.DataFrame
 
 
 def simulate(
@@ -118,6 +124,7 @@ def _batch(
     """Simulate a whole batch, and return the part of it that was asked for."""
     rng = np.random.default_rng(seed)
     fleet_units = nameplate.draw(first, BATCH, rng)
+    motors = compressor.compressors(fleet_units.tons, fleet_units.lra_a, fleet_units.run_cap_uf, fleet_units.compressor)
     wrong = faults_.draw(fleet_units, days, faulty, rng)
     site_area = fleet_units.area[:: nameplate.UNITS_A_SITE]
     site_c = weather.sites(area_c, site_area, rng)
@@ -126,7 +133,7 @@ def _batch(
     habits = use.habits(BATCH, rng)
     habits.changed_s[:] = np.where(look[1], wrong.look_s, np.inf)
     plan = use.schedule(outdoor, habits, rng)
-    noise = happened_.draw(len(plan.at_s), BATCH, days, look[4], rng)
+    noise = happened_.draw(fleet_units, plan, days, look[4], rng)
 
     outdoor_c = _at(outdoor, plan)
     house = supply.house_v(fleet_units.house_v, outdoor, rng)
@@ -135,7 +142,10 @@ def _batch(
 
     def met(fixed: Array, kit: Array, off_s: Array) -> outcomes.Conditions:
         now = faults_.state(fleet_units, wrong, plan.unit, plan.at_s, fixed, kit)
-        return outcomes.conditions(fleet_units, plan, now, off_s, outdoor_c, line_v)
+        noisy = (noise.inertia, noise.valve_u)
+        return outcomes.conditions(fleet_units, motors, plan, now, off_s, outdoor_c, line_v, *noisy)
+
+    tries = Tries(motors, noise)
 
     visits = service.planned(fleet_units, wrong, days, rng)
     done = service.Service(visits=visits)
@@ -144,21 +154,22 @@ def _batch(
     for _ in range(PASSES):
         fixed, kit = service.times(done, wrong)
         now = met(fixed, kit, off_s)
-        ratios = np.stack([outcomes.load_ratio(now, k) for k in range(outcomes.TRIES)])
-        stalls, factor = outcomes.failures(ratios, noise.call_z, noise.try_z, noise.try_u)
+        away_nm = outcomes.getaway_nm(now)
+        stalls = tries.stalls(now, away_nm)
         failed = np.flatnonzero(stalls == outcomes.TRIES)
-        after = service.answer(fleet_units, wrong, visits, failed, plan.unit, plan.at_s, [*seed, 3])
+        lockout_s = now.wait_s[outcomes.TRIES]
+        after = service.answer(fleet_units, wrong, visits, failed, plan.unit, plan.at_s, lockout_s, [*seed, 3])
         down, off_s = _downtime(after, plan)
         if after == done:
             break
         done = after
     stalls = np.where((stalls == outcomes.TRIES) & ~_locked_out(done, len(stalls)), outcomes.TRIES - 1, stalls)
     reported = happened_.window(wrong, days, rng)
-    happened = happened_.Happened(plan, now, stalls, factor, down, days, done, reported)
+    happened = happened_.Happened(motors, plan, now, stalls, tries.factor, down, days, done, reported)
     made = records.make(fleet_units, wrong, happened, noise, first_day, rng)
     own = {
         "forecasts": records.forecasts(site_c, site_area, fleet_units, errors, first_day, days),
-        "truth": _truth(fleet_units, wrong, done, plan, ratios, days, first_day),
+        "truth": _truth(fleet_units, wrong, done, plan, lockout_odds(fleet_units, now, away_nm), days, first_day),
     }
     return _cut(made | own, fleet_units.unit[:count], nameplate.UNITS_A_SITE)
 
@@ -195,12 +206,11 @@ def _truth(
     wrong: Faults,
     done: service.Service,
     plan: use.Schedule,
-    ratios: Array,
+    lockout: Array,
     days: int,
     first_day: datetime,
 ) -> pd.DataFrame:
     """Return what is so, one row a unit: cause, look-alike, onset, growth, repairs, each day's odds of a lockout."""
-    _, lockout = outcomes.odds(ratios)
     day = (plan.at_s // DAY_S).astype(np.intp)
     sound = np.bincount(plan.unit * days + day, np.log1p(-lockout), len(units.unit) * days)
     chance = np.round(-np.expm1(sound), 6).reshape(-1, days)
@@ -244,6 +254,6 @@ def _cut(made: dict[str, pd.DataFrame], wanted: npt.NDArray[np.object_], units_a
 
 
 def _together(name: str, tables: list[pd.DataFrame]) -> pd.DataFrame:
-    if name == "truth":
+    if name in {"truth", "waves"}:
         return pd.concat(tables, ignore_index=True)
     return frames.concat(name, tables)  # type: ignore[arg-type]

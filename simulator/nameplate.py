@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from simulator.assist import PRESSURE_SHARE
+from simulator.compressor import KIT_UF_PER_RUN_UF
 from simulator.weather import AREAS
 
 Array = npt.NDArray[np.float64]
@@ -20,13 +22,16 @@ _TONS = np.array([1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0])
 
 @dataclass(frozen=True)
 class Units:
-    """One row a unit: the nameplate, and the physics behind it.
+    """One row a unit, from number ``first`` (from 0) on: the nameplate, and the physics behind it.
 
     ``size`` is the machine's size over the 3-ton reference; ``friction_nm`` and the supply are referred to it.
-    ``torque_share`` is how much of the pressure difference the motor feels; ``kit`` the start gear as a fraction of a
-    full start capacitor; ``level`` the unit's own factor on run-up time (inertia).
+    ``torque_share`` is how much of the pressure difference the motor feels; ``kit`` the start capacitor over a full
+    one; ``ptc_ohm`` a thermistor's cold resistance, referred to the reference machine, 0 where there is none;
+    ``level`` the unit's own factor on inertia; ``control_cuts`` whether the control cuts a stalled compressor, which
+    otherwise its thermal overload does.
     """
 
+    first: int
     unit: Words
     site: Words
     site_index: npt.NDArray[np.intp]
@@ -51,11 +56,13 @@ class Units:
     torque_share: Array
     tau_s: Array
     kit: Array
+    ptc_ohm: Array
     heater: Array
     level: Array
     source_ohm: Array
     house_v: Array
     zero_crossing: npt.NDArray[np.bool_]
+    control_cuts: npt.NDArray[np.bool_]
     fitted: dict[str, npt.NDArray[np.bool_]] = field(repr=False)
 
 
@@ -72,9 +79,10 @@ def draw(first: int, count: int, rng: np.random.Generator) -> Units:
     # Start gear is found where valves shut hard.
     hard = (metering == "txv") & (rng.random(count) < np.where(gear == "none", 0.25, 0.65))
     tau = np.select(
-        [hard & (gear != "none"), hard, metering == "txv", metering == "eev"], [280.0, 95.0, 65.0, 45.0], 40.0
+        [hard & (gear == "relay_kit"), hard & (gear == "ptc"), hard, metering == "txv", metering == "eev"],
+        [190.0, 130.0, 95.0, 65.0, 45.0],
+        40.0,
     )
-    kit = np.select([gear == "relay_kit", gear == "ptc"], [1.0, 0.17], 0.0)
     run_cap = 5 * np.round((12.5 + 9.2 * tons) / 5)
     size = tons / 3.0
     lra = np.round(83.0 * size * np.exp(rng.normal(0, 0.02, count)), 0)
@@ -82,6 +90,7 @@ def draw(first: int, count: int, rng: np.random.Generator) -> Units:
     local_site = site_index - site_index[0]
     spread = rng.normal(0, 0.06, (local_site[-1] + 1, 2))[local_site]
     return Units(
+        first=first,
         unit=_names("u", number),
         site=_names("s", site_index),
         site_index=local_site,
@@ -95,7 +104,7 @@ def draw(first: int, count: int, rng: np.random.Generator) -> Units:
         lra_a=lra,
         run_cap_uf=run_cap,
         start_gear=gear,
-        start_cap_uf=np.where(gear == "relay_kit", 208.0, np.nan),
+        start_cap_uf=np.where(gear == "relay_kit", np.round(KIT_UF_PER_RUN_UF * run_cap), np.nan),
         metering=metering,
         compressor=compressor,
         stages=np.where(rng.random(count) < 0.25, 2.0, 1.0),
@@ -111,14 +120,16 @@ def draw(first: int, count: int, rng: np.random.Generator) -> Units:
         ),
         size=size,
         friction_nm=0.6 * np.exp(rng.normal(0, 0.06, count)),
-        torque_share=np.select([compressor == "scroll", compressor == "rotary"], [0.6, 0.8], 1.0),
+        torque_share=np.array([PRESSURE_SHARE[kind] for kind in compressor.tolist()]),
         tau_s=tau * np.exp(rng.normal(0, 0.12, count)),
-        kit=kit * rng.uniform(0.9, 1.0, count),
+        kit=np.where(gear == "relay_kit", rng.uniform(0.9, 1.0, count), 0.0),
+        ptc_ohm=np.where(gear == "ptc", rng.uniform(28.0, 45.0, count), 0.0),
         heater=np.ones(count),
         level=np.exp(rng.normal(0, 0.10, count)),
         source_ohm=np.exp(rng.normal(np.log(0.075), 0.4, count)),
         house_v=rng.normal(240.0, 2.4, count),
         zero_crossing=rng.random(count) < 0.35,
+        control_cuts=rng.random(count) < 0.7,
         fitted=_channels(count, rng),
     )
 

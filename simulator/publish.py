@@ -38,9 +38,6 @@ TWICE = 0.01
 LATE = 0.02
 LATE_S = 5400.0
 """Share of messages sent twice, share sent late, and how late at most [s of the fleet's clock]."""
-WAVE_DEVICES = 3
-WAVE_EVERY = 20
-"""The first devices with a voltage channel send the wave of every so manyth start instead of its figures."""
 
 _ENCODER = msgspec.json.Encoder()
 
@@ -142,7 +139,7 @@ def publish(
         connections.drain()
         if since is not None:
             _tell(connections, sent)
-            _live(connections, list(_singles(new, _with_waves(fleet), rng)), since, speed, stop, send, sent)
+            _live(connections, list(_singles(new, _waves(fleet), rng)), since, speed, stop, send, sent)
             connections.drain()
         connections.close()
     return {kind: connections.acknowledged[kind] for kind in KINDS}
@@ -174,13 +171,16 @@ def _message(kind: str, device: str, rows: pd.DataFrame) -> Message:
     return Message(due_s, device, kind, len(items), items[-1]["seq"], _ENCODER.encode(items))
 
 
-def _singles(tables: Mapping[str, pd.DataFrame], with_waves: set[str], rng: np.random.Generator) -> Iterator[Message]:
+def _singles(
+    tables: Mapping[str, pd.DataFrame], sampled: Mapping[tuple[str, int], Any], rng: np.random.Generator
+) -> Iterator[Message]:
     """Yield one message a record, due when a logger would send it; some twice, some late."""
     for kind, table in tables.items():
         items = records(table.drop(columns=["unit", "device"]))
         for item, device, at in zip(items, table["device"], table["at"], strict=True):
             due_s = at.timestamp() + CLEAR_S + (item["t_s"][-1] if kind == "rests" else item.get("run_up_s", 1.0))
-            told = _waved(item) if device in with_waves and kind == "starts" else item
+            inputs = sampled.get((device, item["seq"])) if kind == "starts" else None
+            told = item if inputs is None else waves.with_wave(item, waves.wave(*waves.sampled(**inputs), rng))
             luck = rng.random()
             if luck < LATE:
                 due_s += float(rng.uniform(0, LATE_S))
@@ -190,18 +190,11 @@ def _singles(tables: Mapping[str, pd.DataFrame], with_waves: set[str], rng: np.r
                 yield message
 
 
-def _with_waves(fleet: Fleet) -> set[str]:
-    """Return the devices that send waves: the first few with a voltage channel."""
-    seen = fleet.starts[fleet.starts["line_v"].notna()]["unit"].unique()[:WAVE_DEVICES]
-    return set(fleet.units.loc[fleet.units["unit"].isin(seen), "device"])
-
-
-def _waved(item: dict[str, Any]) -> dict[str, Any]:
-    """Return every so manyth start as a wave, where its figures are all there."""
-    needed = ("peak_a", "line_v", "close_deg", *(("run_up_s", "run_a") if item["outcome"] == "ran" else ()))
-    if item["seq"] % WAVE_EVERY or item["outcome"] == "dropped" or any(name not in item for name in needed):
-        return item
-    return waves.with_wave(item)
+def _waves(fleet: Fleet) -> dict[tuple[str, int], dict[str, Any]]:
+    """Return what the wave of a start is made of, by device and number, for those that are sent as waves."""
+    device = dict(zip(fleet.units["unit"], fleet.units["device"], strict=True))
+    rows: list[dict[str, Any]] = fleet.waves.to_dict("records")  # type: ignore[assignment] # its keys are text
+    return {(device[row.pop("unit")], row.pop("seq")): row for row in rows}
 
 
 def _live(

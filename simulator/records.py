@@ -30,13 +30,15 @@ def make(
     first_day: datetime,
     rng: np.random.Generator,
 ) -> dict[str, pd.DataFrame]:
-    """Return the frames of units, starts, rests, events and visits."""
+    """Return the frames of units, starts, rests, events and visits, and which starts are sent as waves."""
+    started, met = starts.starts(units, wrong, happened, noise, first_day, rng)
     return {
         "units": frames.frame("units", nameplate.columns(units)),  # type: ignore[arg-type]
-        "starts": starts.starts(units, wrong, happened, noise, first_day, rng),
+        "starts": started,
         "rests": _rests(units, happened, first_day, rng),
         "events": _events(units, happened, first_day),
         "visits": _visits(units, happened, first_day),
+        "waves": starts.waves(units, happened.motors, started, met),
     }
 
 

@@ -10,7 +10,6 @@ import numpy.typing as npt
 
 from simulator.faults import CAUSES, DAY_S, LOOK_ALIKES, RIGHT_WORK, Faults
 from simulator.nameplate import Units
-from simulator.outcomes import RETRY_S, TRIES
 from simulator.weather import UTC_OFFSET_H
 
 Array = npt.NDArray[np.float64]
@@ -18,7 +17,6 @@ Index = npt.NDArray[np.intp]
 
 RIGHT_SHARE = 0.75
 """Share of visits after a lockout whose work takes the cause away (assumption)."""
-TRIP_S = 6.0
 
 
 @dataclass(frozen=True)
@@ -73,7 +71,14 @@ def planned(units: Units, faults: Faults, days: int, rng: np.random.Generator) -
 
 
 def answer(
-    units: Units, faults: Faults, before: list[Visit], failed: Index, unit: Index, at_s: Array, seed: list[int]
+    units: Units,
+    faults: Faults,
+    before: list[Visit],
+    failed: Index,
+    unit: Index,
+    at_s: Array,
+    lockout_s: Array,
+    seed: list[int],
 ) -> Service:
     """Go through the calls of which all tries failed, in order of unit and time, and let people act.
 
@@ -87,6 +92,8 @@ def answer(
         Rows of starts of which all tries failed, as things stand.
     unit, at_s
         Unit and time [s] of each start.
+    lockout_s
+        Time from each start to the cut of its last try [s].
     seed
         Draws are made anew from it for each unit, so that going through again changes nothing that came before.
     """
@@ -99,7 +106,7 @@ def answer(
             start = float(at_s[row])
             if start < down_until:
                 continue
-            locked = start + (TRIES - 1) * RETRY_S + TRIP_S
+            locked = start + float(lockout_s[row])
             # Somebody notices that the house is cold, or hears of it, and switches off and on.
             down_until = locked + rng.uniform(1.5, 14.0) * 3600
             wait, luck = rng.exponential(1.6), rng.random()

@@ -55,6 +55,7 @@ def steady(
     start_cap_uf: Value = 0.0,
     r_start_ohm: Value = 0.0,
     ptc_ohm: Value = np.inf,
+    saturation: Value = 1.0,
 ) -> Steady:
     """Return the steady state at a slip.
 
@@ -72,6 +73,8 @@ def steady(
         Its series resistance [ohm], taken to be in series with both capacitors, as in the transient.
     ptc_ohm : float or array
         Resistance in parallel with the run capacitor [ohm].
+    saturation : float or array
+        Factor on the rotor flux, 1 or more; 1 is the linear machine (see ``simulator.saturated``).
 
     Returns
     -------
@@ -84,9 +87,11 @@ def steady(
     volts = np.asarray(line_v, dtype=float) + 0j
 
     def rotor(s: Floats) -> Phasors:
-        # As an admittance, so that s = 0 (no rotor current) needs no special case.
-        branch = s / (np.asarray(machine.r_rotor_ohm) + 1j * s * np.asarray(machine.x_rotor_ohm))
-        return np.asarray(1 / (1 / (1j * np.asarray(machine.x_mag_ohm)) + branch))
+        # Magnetising reactance and rotor branch in parallel, written with the rotor flux on which saturation acts.
+        x_mag, r = np.asarray(machine.x_mag_ohm), np.asarray(machine.r_rotor_ohm)
+        x_rotor = x_mag + machine.x_rotor_ohm
+        coupled = x_mag**2 / x_rotor
+        return np.asarray(1j * (x_mag - coupled) + 1j * coupled * r / (1j * s * x_rotor + saturation * r))
 
     forward, backward = rotor(slip), rotor(2 - slip)
     capacitor = (

@@ -38,7 +38,23 @@ def test_nobody_is_faulty_where_the_share_is_zero(units: nameplate.Units) -> Non
 
 
 def test_a_start_gear_fails_only_where_there_is_one(units: nameplate.Units, wrong: faults.Faults) -> None:
-    assert (units.kit[wrong.cause == CAUSES.index("start_gear_failed")] > 0).all()
+    failed = wrong.cause == CAUSES.index("start_gear_failed")
+    assert ((units.kit[failed] > 0) | (units.ptc_ohm[failed] > 0)).all()
+
+
+def test_a_start_gear_fails_open_weak_or_welded(units: nameplate.Units, wrong: faults.Faults) -> None:
+    mine = np.flatnonzero(wrong.cause == CAUSES.index("start_gear_failed"))
+    state = faults.state(units, wrong, mine, np.full(len(mine), 500 * DAY_S), NEVER, NEVER)
+    relay, welded = units.kit[mine] > 0, state.welded
+    assert welded.any()
+    assert (relay[welded]).all()
+    assert (state.kit[welded] == units.kit[mine][welded]).all()
+    assert (state.kit[relay & ~welded] < 0.25 * units.kit[mine][relay & ~welded]).all()
+    thermistor = units.ptc_ohm[mine] > 0
+    weak, cold = state.ptc_ohm[thermistor], units.ptc_ohm[mine][thermistor]
+    assert ((weak == 0) | (weak > 2 * cold)).all()
+    told = faults.growth(wrong, int(mine[welded][0]))
+    assert told["changes"] == "relay contacts, welded"
 
 
 def test_a_faulty_unit_has_no_look_alike_besides(wrong: faults.Faults) -> None:

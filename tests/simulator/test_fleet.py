@@ -65,15 +65,27 @@ def test_nothing_shows_before_the_onset_or_after_the_repair(first_tries: pd.Data
 
 def test_faults_lock_units_many_times_as_often_and_most_in_the_cold(first_tries: pd.DataFrame) -> None:
     active = first_tries[first_tries["active"]]
-    assert active["locked"].mean() > 10 * first_tries[~first_tries["active"]]["locked"].mean()
+    assert active["locked"].mean() > 5 * first_tries[~first_tries["active"]]["locked"].mean()
     slow = active[active["cause"] == "unequalised_pressures"]
     assert slow[slow["outdoor_c"] < -12]["locked"].mean() > 2 * slow[slow["outdoor_c"] > 2]["locked"].mean()
 
 
 def test_slow_pressures_fail_short_rests_and_hide_in_long_ones(first_tries: pd.DataFrame) -> None:
     slow = first_tries[first_tries["active"] & (first_tries["cause"] == "unequalised_pressures")]
-    assert slow[slow["off_s"] < 420]["locked"].mean() > 0.1
-    assert slow[slow["off_s"] > 2400]["locked"].mean() < 0.005
+    assert slow[slow["off_s"] < 420]["locked"].mean() > 0.01
+    assert slow[slow["off_s"] > 2400]["locked"].mean() < 0.002
+
+
+def test_slow_pressures_lock_a_unit_now_and_then_and_hide_for_days_between(first_tries: pd.DataFrame) -> None:
+    # Common practice, no source: the fault shows in deep cold and hides for days between.
+    slow = first_tries[
+        first_tries["active"] & (first_tries["cause"] == "unequalised_pressures") & first_tries["locked"]
+    ]
+    assert slow["unit"].nunique() >= 5
+    for _, mine in slow.groupby("unit"):
+        fortnight = mine.set_index("at")["seq"].rolling("14D").count().max()
+        assert fortnight <= 10
+        assert mine["at"].dt.floor("D").nunique() >= 0.6 * len(mine)
 
 
 def test_a_weak_capacitor_shows_in_power_factor_and_a_failed_kit_in_run_up_time(first_tries: pd.DataFrame) -> None:
@@ -105,7 +117,8 @@ def test_three_failed_tries_are_a_lockout_and_nothing_starts_until_the_power_cyc
 
 def test_the_odds_in_the_truth_are_those_that_happen(fleet: Fleet) -> None:
     expected = sum(day["p"] for days in fleet.truth["lockout_probability"] for day in days)
-    seen = (fleet.events["event"] == "lockout").sum()
+    lockouts = fleet.events[fleet.events["event"] == "lockout"]
+    seen = len(set(zip(lockouts["unit"], lockouts["at"].dt.floor("D"), strict=True)))
     # Days on which a unit was locked out anyway count in the odds: a little fewer are seen.
     assert 0.5 * expected - 8 < seen < expected + 3 * np.sqrt(expected) + 5
 

@@ -18,7 +18,9 @@ def scatter(starts: int, seed: int = 1) -> tuple[np.ndarray, np.ndarray, np.ndar
 def test_the_odds_are_what_happens_in_two_hundred_thousand_calls(ratio: float) -> None:
     starts = 200_000
     ratios = np.array([[ratio], [ratio * 0.97], [ratio * 0.94]])
-    stalls, _ = outcomes.failures(np.repeat(ratios, starts, axis=1), *scatter(starts))
+    call_z, try_z, try_u = scatter(starts)
+    scattered = ratios * outcomes.load_factors(call_z, try_z)
+    stalls = outcomes.failures(scattered, try_u, lambda k, rows: scattered[k, rows] >= 1)
     first, lockout = outcomes.odds(ratios)
     for expected, seen in ((first.item(), stalls >= 1), (lockout.item(), stalls == TRIES)):
         error = np.sqrt(expected * (1 - expected) / starts)
@@ -27,10 +29,21 @@ def test_the_odds_are_what_happens_in_two_hundred_thousand_calls(ratio: float) -
 
 def test_stalls_are_counted_only_until_the_first_try_that_comes_up() -> None:
     ratios = np.array([[2.0, 2.0, 0.1, 2.0], [2.0, 0.1, 2.0, 2.0], [0.1, 2.0, 2.0, 2.0]])
-    zero = np.zeros((TRIES, 4))
-    stalls, factor = outcomes.failures(ratios, zero[0], zero, zero + 0.5)
+    stalls = outcomes.failures(ratios, np.full((TRIES, 4), 0.5), lambda _k, rows: np.zeros(len(rows), bool))
     assert stalls.tolist() == [2, 1, 0, 3]
-    assert (factor == 1).all()
+
+
+def test_only_tries_near_the_edge_are_put_to_the_motor() -> None:
+    ratios = np.array([[0.5, 0.95, 1.1, 2.0]] * TRIES)
+    asked: list[tuple[int, list[int]]] = []
+
+    def decide(k: int, rows: np.ndarray) -> np.ndarray:
+        asked.append((k, rows.tolist()))
+        return rows == 1
+
+    stalls = outcomes.failures(ratios, np.full((TRIES, 4), 0.5), decide)
+    assert asked == [(0, [1, 2]), (1, [1]), (2, [1])]
+    assert stalls.tolist() == [0, 3, 0, 3]
 
 
 def test_a_sound_unit_locks_only_by_the_chance_that_has_nothing_to_do_with_it() -> None:

@@ -10,7 +10,8 @@ import pytest
 from simulator import faults, nameplate, service
 from simulator.faults import DAY_S, Faults
 from simulator.nameplate import Units
-from simulator.outcomes import RETRY_S
+
+LOCKOUT_S = np.full(100_000, 618.0)
 
 
 @pytest.fixture(scope="module")
@@ -39,7 +40,7 @@ def calls(days: int = 30) -> tuple[np.ndarray, np.ndarray]:
 def test_a_unit_stays_off_from_its_lockout_until_somebody_switches_it_off_and_on(units: Units) -> None:
     unit, at_s = calls()
     failed = np.flatnonzero(at_s < 10 * DAY_S)
-    done = service.answer(units, all_faulty("weak_run_capacitor"), [], failed, unit, at_s, [1])
+    done = service.answer(units, all_faulty("weak_run_capacitor"), [], failed, unit, at_s, LOCKOUT_S, [1])
     for u in range(8):
         mine = [(locked, until) for who, _, locked, until in done.lockouts if who == u]
         assert mine
@@ -47,7 +48,7 @@ def test_a_unit_stays_off_from_its_lockout_until_somebody_switches_it_off_and_on
             assert later > until
         assert all(1.5 * 3600 <= until - locked <= 14 * 3600 for locked, until in mine)
     _, row, locked, _ = done.lockouts[0]
-    assert locked == pytest.approx(at_s[row] + 2 * RETRY_S, abs=10)
+    assert locked == at_s[row] + 618.0
 
 
 def test_a_visit_follows_in_working_hours_and_most_do_the_right_work(units: Units) -> None:
@@ -55,7 +56,7 @@ def test_a_visit_follows_in_working_hours_and_most_do_the_right_work(units: Unit
     rows = np.arange(len(at_s))
     right, wrong = 0, 0
     for seed in range(12):
-        done = service.answer(units, all_faulty("low_supply_voltage"), [], rows, unit, at_s, [seed])
+        done = service.answer(units, all_faulty("low_supply_voltage"), [], rows, unit, at_s, LOCKOUT_S, [seed])
         first = {v.unit: v for v in reversed(done.visits)}
         right += sum(v.right for v in first.values())
         wrong += sum(not v.right for v in first.values())
@@ -70,8 +71,8 @@ def test_going_through_again_changes_nothing_that_came_before(units: Units) -> N
     cause = all_faulty("mechanical")
     early = np.flatnonzero(at_s < 5 * DAY_S)
     more = np.flatnonzero(at_s < 8 * DAY_S)
-    one = service.answer(units, cause, [], early, unit, at_s, [3])
-    two = service.answer(units, cause, [], more, unit, at_s, [3])
+    one = service.answer(units, cause, [], early, unit, at_s, LOCKOUT_S, [3])
+    two = service.answer(units, cause, [], more, unit, at_s, LOCKOUT_S, [3])
     for u in range(8):
         first, second = ([x for x in done.lockouts if x[0] == u] for done in (one, two))
         assert second[: len(first)] == first
@@ -80,7 +81,9 @@ def test_going_through_again_changes_nothing_that_came_before(units: Units) -> N
 def test_nobody_comes_to_mend_what_has_been_mended(units: Units) -> None:
     unit, at_s = calls(120)
     later = [service.Visit(u, 119 * DAY_S, ["run_capacitor"], {}, ["run capacitor"], "", right=True) for u in range(8)]
-    done = service.answer(units, all_faulty("weak_run_capacitor"), later, np.arange(len(at_s)), unit, at_s, [2])
+    done = service.answer(
+        units, all_faulty("weak_run_capacitor"), later, np.arange(len(at_s)), unit, at_s, LOCKOUT_S, [2]
+    )
     for u in range(8):
         assert sum(v.right for v in done.visits if v.unit == u) == 1
 
