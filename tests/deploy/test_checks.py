@@ -12,6 +12,8 @@ import pytest
 
 from deploy import checks
 
+SPREAD = ["-n", "2", "--dist", "loadfile"]
+
 
 @pytest.fixture
 def ran(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
@@ -41,8 +43,16 @@ def test_a_machine_with_every_program_runs_every_test(
 ) -> None:
     with_programs(tmp_path, monkeypatch, "chromium", "mosquitto")
     assert checks.run(["tests/deploy", "-x"], tmp_path) == 0
-    assert ran[-1][1:] == ["-m", "pytest", "-q", "tests/deploy", "-x"]
+    assert ran[-1][1:] == ["-m", "pytest", "-q", *SPREAD, "tests/deploy", "-x"]
     assert capsys.readouterr().err == ""
+
+
+def test_the_number_of_tests_run_at_a_time_can_be_chosen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ran: list[list[str]]
+) -> None:
+    with_programs(tmp_path, monkeypatch, "chromium", "mosquitto")
+    assert checks.run(["-n0"], tmp_path) == 0
+    assert ran[-1][1:] == ["-m", "pytest", "-q", "-n0"]
 
 
 def test_a_plain_user_is_told_which_tests_are_left_out_and_why(
@@ -50,7 +60,7 @@ def test_a_plain_user_is_told_which_tests_are_left_out_and_why(
 ) -> None:
     with_programs(tmp_path, monkeypatch, "apt-get")
     assert checks.run([], tmp_path) == 0
-    assert ran == [[ran[0][0], "-m", "pytest", "-q", "-m", "not browser and not mosquitto"]]
+    assert ran == [[ran[0][0], "-m", "pytest", "-q", *SPREAD, "-m", "not browser and not mosquitto"]]
     assert capsys.readouterr().err.splitlines() == [
         (
             "halfsecond: chromium is not installed: the tests marked browser are left out "
@@ -98,7 +108,7 @@ def test_fast_leaves_out_what_takes_long_and_installs_nothing(
     with_programs(tmp_path, monkeypatch, "apt-get", "mosquitto")
     monkeypatch.setattr(checks, "running_as_root", lambda: True)
     assert checks.run(["--fast"], tmp_path) == 0
-    assert ran == [[ran[0][0], "-m", "pytest", "-q", "-m", "not browser and not stack and not slow"]]
+    assert ran == [[ran[0][0], "-m", "pytest", "-q", *SPREAD, "-m", "not browser and not stack and not slow"]]
 
 
 def test_a_failed_static_check_fails_the_run_though_every_test_passes(
