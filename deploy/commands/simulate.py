@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from deploy import one_start
 from ingest.errors import BadInputError
 
 
@@ -17,21 +18,27 @@ def add(subparsers: Any) -> None:  # noqa: ANN401 - argparse's type is private
         help="write the files of a simulated fleet",
         description="Simulates a fleet of heat pumps through a winter, some of which get a fault, and writes units, "
         "starts, rests, events, visits, forecasts and truth .ndjson. The same numbers give the same bytes.",
-        epilog="example:\n  halfsecond simulate --units 40 --days 120 --seed 1 --out winter/",
+        epilog="example:\n  halfsecond simulate --units 40 --days 120 --seed 1 --out winter/\n"
+        "  halfsecond simulate start --volts 220 --pressure 200 --plot start.svg",
     )
-    parser.add_argument("--units", type=int, required=True, help="how many units")
-    parser.add_argument("--days", type=int, required=True, help="how many days")
-    parser.add_argument("--seed", type=int, required=True, help="0 or more; the same seed gives the same fleet")
-    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write to; made if missing")
+    # Needed for a fleet, but not for one start: asked for by hand.
+    parser.add_argument("--units", type=int, help="how many units")
+    parser.add_argument("--days", type=int, help="how many days")
+    parser.add_argument("--seed", type=int, help="0 or more; the same seed gives the same fleet")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="folder to write to; made if missing")
     parser.add_argument("--start", default="2024-10-01", metavar="DATE", help="first day (default %(default)s)")
     parser.add_argument(
         "--faulty", type=float, default=0.25, metavar="SHARE", help="share that gets a fault (default %(default)s)"
     )
     parser.set_defaults(run=run)
+    one_start.add(parser.add_subparsers(title="instead of a fleet", metavar="start", dest="instead"))
 
 
 def run(args: argparse.Namespace) -> int:
     """Simulate and write; say how many records of each kind there are."""
+    missing = [f"--{name}" for name in ("units", "days", "seed", "out") if getattr(args, name) is None]
+    if missing:
+        raise BadInputError(f"{missing[0]}: missing; a fleet needs --units, --days, --seed and --out")
     from tqdm import tqdm  # noqa: PLC0415 - heavy imports wait until the command runs
 
     from simulator import files, fleet  # noqa: PLC0415 - likewise

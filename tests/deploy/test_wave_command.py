@@ -62,3 +62,16 @@ def test_help_has_an_example(capsys: pytest.CaptureFixture[str]) -> None:
         main(["wave", "--help"])
     assert exit_.value.code == 0
     assert "example:" in capsys.readouterr().out
+
+
+def test_the_measured_motor_start_is_drawn_with_its_run_up(tmp_path: Path) -> None:
+    picture = tmp_path / "start.svg"
+    assert main(["wave", str(MEASURED), "--plot", str(picture)]) == 0
+    text = picture.read_text(encoding="utf-8")
+    assert "running after 0.317 s" in text
+    assert "motor_start_4khz.npz" in text
+
+
+def test_a_picture_that_is_no_svg_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["wave", str(MEASURED), "--plot", str(tmp_path / "start.pdf")]) == 2
+    assert "does not end in .svg" in capsys.readouterr().err

@@ -66,7 +66,7 @@ def test_a_start_that_is_cut_at_once_reduces_to_dropped() -> None:
 @pytest.mark.published
 def test_the_offset_of_a_held_rotors_current_is_that_of_the_closed_form() -> None:
     # published: R-L circuit on a sine, i = √2·I·[sin(wt + a - p) + sin(p - a)·exp(-t/T)]. With 1.871 + j2.061 ohm
-    # closed at voltage zero the largest value is 1.535 times the RMS; the capacitor's branch and the rotor take a little.
+    # closed at voltage zero the largest value is 1.535 times the RMS; capacitor and rotor take a little.
     held = reference_3_ton().but(friction_nm=1e3, sat_a=0.0)
     current, _ = waves.sampled(held, NO_GEAR, 230.0, 0.0, 0.0, rate_hz=10_000.0)
     assert np.abs(current).max() / 82.63 == pytest.approx(1.535, rel=0.06)

@@ -1,0 +1,133 @@
+"""Pictures of one start over time: a recorded wave, and a simulated start with and without start assist.
+
+One specification each, drawn as SVG; the same quiet type and ink as the pages' charts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import altair as alt
+import numpy as np
+import numpy.typing as npt
+import vl_convert
+
+from api.chart import FONT, INK, LINE, QUIET
+
+Array = npt.NDArray[np.float64]
+
+WIDTH = 620
+PANEL = 118
+MOST_POINTS = 900
+FAINT = "#a9b4bf"
+Style = Literal["main", "momentary", "other", "load"]
+_STYLES: dict[str, dict[str, Any]] = {
+    "main": {"color": INK, "strokeWidth": 1.7},
+    "momentary": {"color": FAINT, "strokeWidth": 0.9},
+    "other": {"color": "#6f8aa5", "strokeWidth": 1.4},
+    "load": {"color": QUIET, "strokeWidth": 1.2, "strokeDash": [4, 3]},
+}
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of a panel: its name in the picture, time [s], values, and how it is drawn."""
+
+    name: str
+    t_s: Array
+    values: Array
+    style: Style = "main"
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One panel: the title of its axis with the unit, its lines, marks (time [s], words), and whether 0 is shown."""
+
+    title: str
+    lines: Sequence[Line]
+    marks: Sequence[tuple[float, str]] = ()
+    zero: bool = True
+
+
+def thinned(line: Line, span: tuple[float, float], most: int = MOST_POINTS) -> tuple[Array, Array]:
+    """Return the part of a line within a span, thinned so that its swings stay: lowest and highest of each piece."""
+    inside = (line.t_s >= span[0]) & (line.t_s <= span[1])
+    t, values = line.t_s[inside], line.values[inside]
+    if len(t) <= most:
+        return t, values
+    pieces = np.array_split(np.arange(len(t)), most // 2)
+    kept = np.unique([i for piece in pieces for i in (piece[values[piece].argmin()], piece[values[piece].argmax()])])
+    return t[kept], values[kept]
+
+
+def specification(
+    title: str, subtitle: str, panels: Sequence[Panel], span: tuple[float, float], width: int = WIDTH
+) -> dict[str, Any]:
+    """Return the Vega-Lite specification of panels one above the other over one axis of time.
+
+    Parameters
+    ----------
+    title, subtitle : str
+        Head of the picture.
+    panels : sequence of Panel
+        From top to bottom.
+    span : tuple
+        First and last moment shown [s].
+    width : int
+        Width of a panel [px].
+    """
+    drawn = [_panel(panel, span, width, last=panel is panels[-1]) for panel in panels]
+    chart = (
+        alt.vconcat(*drawn, spacing=14)
+        .properties(
+            title=alt.TitleParams(
+                title, subtitle=subtitle, anchor="start", fontSize=16, fontWeight=600, color=INK, subtitleColor=QUIET,
+                subtitleFontSize=12, subtitlePadding=4, offset=14,
+            ),
+            background="#ffffff",
+        )
+        .configure(font=FONT, padding=14)
+        .configure_view(stroke=None)
+        .configure_axis(
+            labelColor=QUIET, titleColor=QUIET, titleFontWeight="normal", labelFontSize=11, titleFontSize=12,
+            gridColor="#eef1f3", domainColor=LINE, tickColor=LINE,
+        )
+        .resolve_scale(x="shared")
+    )  # fmt: skip
+    made: dict[str, Any] = chart.to_dict(validate=False)
+    return made
+
+
+def _panel(panel: Panel, span: tuple[float, float], width: int, *, last: bool) -> Any:  # noqa: ANN401 - altair does not tell its kinds of chart apart
+    scale = alt.Scale(domain=span, nice=False)
+    axis = alt.Axis(labels=last, ticks=last, format=".1f", tickMinStep=0.1, grid=True, domain=last)
+    x = alt.X("t:Q", title="seconds from energising" if last else None, scale=scale, axis=axis)
+    upright = alt.Axis(tickCount=4, titlePadding=8)
+    y = alt.Y("v:Q", title=panel.title, scale=alt.Scale(zero=panel.zero), axis=upright)
+    order = list(_STYLES)
+    layers: list[alt.Chart] = []
+    # What matters most is drawn last, over the others, and named first.
+    for line in sorted(panel.lines, key=lambda one: -order.index(one.style)):
+        t, values = thinned(line, span)
+        points = [{"t": round(a, 5), "v": round(b, 4)} for a, b in zip(t.tolist(), values.tolist(), strict=True)]
+        layers.append(
+            alt.Chart(alt.InlineData(values=points)).mark_line(clip=True, **_STYLES[line.style]).encode(x=x, y=y)
+        )
+    if panel.marks:
+        marks = alt.InlineData(values=[{"t": at, "text": words} for at, words in panel.marks])
+        layers.append(alt.Chart(marks).mark_rule(color=INK, strokeDash=[2, 3], strokeWidth=1).encode(x=x))
+        text = alt.Chart(marks).mark_text(align="left", dx=5, dy=2, baseline="top", color=INK, fontSize=11)
+        layers.append(text.encode(x=x, y=alt.value(0), text="text:N"))
+    for place, line in enumerate(sorted(panel.lines, key=lambda one: order.index(one.style))):
+        name = alt.InlineData(values=[{"text": line.name}])
+        color = QUIET if line.style == "momentary" else _STYLES[line.style]["color"]
+        label = alt.Chart(name).mark_text(align="left", baseline="top", color=color, fontSize=11, clip=False)
+        layers.append(label.encode(x=alt.value(width + 10), y=alt.value(4 + 16 * place), text="text:N"))
+    return alt.layer(*layers).properties(width=width, height=PANEL)
+
+
+def svg(drawn: dict[str, Any]) -> str:
+    """Return a specification as SVG."""
+    return str(vl_convert.vegalite_to_svg(drawn))

@@ -1,0 +1,62 @@
+"""``halfsecond simulate start``: figures of a start as it is and with assist, a picture, and one line for bad use."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from deploy.cli import main
+
+
+def told(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, Any]:
+    assert main(["simulate", "start", *arguments]) == 0
+    answer: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return answer
+
+
+@pytest.mark.pinned
+def test_the_reference_machine_starts_in_its_own_time_on_a_stiff_supply(capsys: pytest.CaptureFixture[str]) -> None:
+    # pinned: 208 ms as it is, 67 ms with 208 µF, at 230 V with equal pressures.
+    answer = told(capsys, "--source", "0", "--start-cap", "208", "--plate-run-cap", "40", "--lra", "82.63")
+    assert answer["as_it_is"]["run_up_s"] == pytest.approx(0.208, abs=1 / 120)
+    assert answer["with_start_capacitor"]["run_up_s"] == pytest.approx(0.067, abs=1 / 120)
+
+
+def test_a_start_against_much_pressure_stalls_and_with_assist_runs_and_both_are_drawn(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    picture = tmp_path / "start.svg"
+    answer = told(capsys, "--volts", "220", "--pressure", "500", "--plot", str(picture))
+    assert answer["as_it_is"]["stalled"]
+    assert answer["as_it_is"]["run_up_s"] is None
+    assert not answer["with_start_capacitor"]["stalled"]
+    assert "equipment maker" in answer["note"]
+    assert any("run capacitor taken as" in said for said in answer["assumptions"])
+    assert "which stalls" in picture.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "text"),
+    [
+        (["--volts", "50"], "--volts: 50 is outside 100 to 300"),
+        (["--start-cap", "0"], "--start-cap: 0 is outside 1 to 2000"),
+        (["--tons", "-1"], "tons: -1.0 is not above 0"),
+        (["--plot", "start.png"], "--plot: start.png does not end in .svg"),
+        (["--plot", "/nowhere/at/all/start.svg"], "--plot: /nowhere/at/all/start.svg: cannot write"),
+    ],
+)
+def test_bad_use_of_one_start_is_one_line_and_exit_2(
+    arguments: list[str], text: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["simulate", "start", *arguments]) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert len(lines) == 1
+    assert text in lines[0]
+
+
+def test_a_fleet_without_its_numbers_is_refused_by_the_name_of_the_first(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["simulate", "--units", "3"]) == 2
+    assert "--days: missing" in capsys.readouterr().err
