@@ -1,0 +1,114 @@
+"""From the wire or a measured file through the database and the verdicts to the page, each part as users run it."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import socket
+import statistics
+import threading
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+import uvicorn
+from playwright.sync_api import Browser
+
+from api.app import create_app
+from api.settings import ApiSettings
+from deploy.cli import main
+from deploy.demo import winter
+from ingest.files import read
+from simulator.fleet import simulate
+from tests.deploy.running import run
+
+pytestmark = [pytest.mark.browser, pytest.mark.stack, pytest.mark.slow]
+
+MEASURED = Path(__file__).parents[1] / "data" / "measured" / "heatpump_lab_1min.csv.gz"
+UNITS, DAYS, SEED = 24, 90, 12
+
+
+def told(address: str) -> Any:
+    with urllib.request.urlopen(address, timeout=20) as answer:
+        return json.load(answer)
+
+
+def test_the_demos_call_list_has_a_faulty_unit_above_the_healthy_ones(browser: Browser, data_folder: Path) -> None:
+    arguments = ["demo", "--units", str(UNITS), "--days", str(DAYS), "--seed", str(SEED), "--speed", "1000000"]
+    with run(arguments, data_folder) as running:
+        address = running.wait_for("Halfsecond is at").removeprefix("Halfsecond is at ").strip()
+        running.wait_for("the winter is over", 180)
+        deadline = time.monotonic() + 60
+        while (
+            len(told(f"{address}v1/calls?limit=100")["items"]) < UNITS or told(f"{address}v1/intake")["lag_s"] is None
+        ):
+            assert time.monotonic() < deadline, "the call list did not fill"
+            time.sleep(0.5)
+        first, _ = winter(DAYS, datetime.now(UTC))
+        truth = simulate(UNITS, DAYS, SEED, first).truth
+        faulty = set(truth.loc[truth["cause"] != "none", "unit"])
+        assert 0 < len(faulty) < UNITS
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        page.goto(address)
+        rows = page.locator("li.call").all_inner_texts()
+        listed = page.locator("li.call .c-unit a").all_inner_texts()
+        assert len(listed) == len(rows) == UNITS
+        assert listed[0] in faulty
+        assert "Steady" not in rows[0]
+        places = {unit: place for place, unit in enumerate(listed)}
+        middle = [statistics.median(places[u] for u in listed if (u in faulty) is wrong) for wrong in (True, False)]
+        assert middle[0] < middle[1]
+        page.close()
+
+
+@contextmanager
+def served(conninfo: str) -> Iterator[str]:
+    """Serve the pages of a database on a free port of the loopback."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    app = create_app(ApiSettings(conninfo, "lab", clock="data"))
+    server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=port, log_level="warning"))
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    deadline = time.monotonic() + 20
+    while not server.started:
+        assert time.monotonic() < deadline, "the pages did not come up"
+        time.sleep(0.05)
+    try:
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        server.should_exit = True
+        thread.join(10)
+
+
+@pytest.mark.published
+def test_the_measured_power_logs_starts_are_on_the_units_page(browser: Browser, database: str, tmp_path: Path) -> None:
+    # Measured on a real compressor: tests/data/measured/SOURCES.md.
+    assert main(["account", "add", "lab", "--database", database]) == 0
+    options = ["--unit", "case", "--at", "day,time", "--at-format", "%m/%d %H:%M", "--year", "2022", "--zone", "UTC"]
+    options += ["--power", "outdoor_unit_w", "--outdoor", "oat_c"]
+    load = ["load", "power-log", str(MEASURED), *options]
+    assert main([*load, "--database", database, "--account", "lab"]) == 0
+    assert main([*load, "--out", str(tmp_path / "starts.ndjson")]) == 0
+    starts, _ = read("starts", [tmp_path / "starts.ndjson"])
+    with gzip.open(MEASURED, "rt") as log:
+        assert "Atlanta/Shed/DenseOcc" in log.read()
+    expected = starts[starts["unit"] == "Atlanta/Shed/DenseOcc"].sort_values("at", ascending=False)
+    with served(database) as address:
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        page.goto(f"{address}/units/Atlanta/Shed/DenseOcc")
+        section = page.locator("section", has=page.get_by_role("heading", name="Latest starts"))
+        shown = section.locator("tbody tr").all_inner_texts()
+        assert len(shown) == 12
+        for row, (_, start) in zip(shown, expected.head(12).iterrows(), strict=True):
+            assert row.startswith(f"{start['at']:%-d %b %H:%M}")
+            assert f"{start['off_s'] / 60:.0f} min" in row
+        page.close()
+        items = told(f"{address}/v1/units/Atlanta/Shed/DenseOcc/starts?limit=500")["items"]
+        assert len(items) == len(expected)
