@@ -172,9 +172,9 @@ def _worth(units: Units, cause: Index, u: Array) -> Array:
     # A valve that shuts hard or a clogged bleed ends at some minutes whatever it began with.
     helped = np.where(units.ptc_ohm > 0, 1.8, 1.0)
     tau = (112 + 40 * u) * helped / units.torque_share / units.tau_s - 1
-    ohm = (0.6 + 0.75 * u) / units.size
+    ohm = (0.5 + 0.4 * u) / units.size
     gear = np.where((u > 0.85) & (units.ptc_ohm == 0), WELDED, np.minimum(0.8 + 0.25 * u, 1.0))
-    return np.choose(cause, [0 * u, tau, ohm, 0.44 + 0.16 * u, gear, 0 * u + 1, 1.0 + 0.9 * u])
+    return np.choose(cause, [0 * u, tau, ohm, 0.44 + 0.16 * u, gear, 0 * u + 1, 1.15 + 0.85 * u])
 
 
 def growth(faults: Faults, unit: int) -> dict[str, object]:

@@ -80,7 +80,7 @@ def draw(first: int, count: int, rng: np.random.Generator) -> Units:
     hard = (metering == "txv") & (rng.random(count) < np.where(gear == "none", 0.25, 0.65))
     tau = np.select(
         [hard & (gear == "relay_kit"), hard & (gear == "ptc"), hard, metering == "txv", metering == "eev"],
-        [190.0, 130.0, 95.0, 65.0, 45.0],
+        [165.0, 130.0, 95.0, 65.0, 45.0],
         40.0,
     )
     run_cap = 5 * np.round((12.5 + 9.2 * tons) / 5)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
+import simulator
 from deploy.cli import main
 
 
@@ -60,3 +63,15 @@ def test_bad_use_of_one_start_is_one_line_and_exit_2(
 def test_a_fleet_without_its_numbers_is_refused_by_the_name_of_the_first(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["simulate", "--units", "3"]) == 2
     assert "--days: missing" in capsys.readouterr().err
+
+
+def test_the_picture_in_the_physics_is_the_one_that_its_command_draws(tmp_path: Path) -> None:
+    folder = Path(simulator.__file__).parent
+    command = "halfsecond simulate start --volts 215 --pressure 150 --plot "
+    assert f"`{command}simulator/start.svg`" in (folder / "PHYSICS.md").read_text(encoding="utf-8")
+    assert main([*command.split()[1:], str(tmp_path / "start.svg")]) == 0
+    there, drawn = ((path / "start.svg").read_text(encoding="utf-8") for path in (folder, tmp_path))
+    # Numbers may differ in their last digits from one processor to another.
+    numbers = [np.array(re.findall(r"-?\d+\.\d+", text), float) for text in (there, drawn)]
+    np.testing.assert_allclose(numbers[0], numbers[1], atol=0.05)
+    assert re.sub(r"[-\d.]+", "", there) == re.sub(r"[-\d.]+", "", drawn)
