@@ -177,6 +177,36 @@ def test_a_weak_supply_sags_under_the_start() -> None:
 
 
 @pytest.mark.pinned
+@pytest.mark.parametrize(
+    ("line_v", "dp_kpa", "changes", "median_ms", "range_ms", "first_cycle_a"),
+    [
+        (240.0, 0.0, {}, 162, (133, 200), 85.3),
+        (240.0, 0.0, {"run_cap_uf": 24.0}, 229, (175, 267), 86.2),
+        (240.0, 200.0, {}, 221, (158, 267), 85.0),
+        (240.0, 0.0, {"friction_nm": 1.4}, 229, (175, 267), 85.0),
+        (216.0, 0.0, {}, 200, (158, 242), 76.6),
+        (240.0, 0.0, {"r_source_ohm": 0.24, "x_source_ohm": 0.16}, 179, (150, 217), 79.1),
+        (240.0, 0.0, {"run_cap_uf": 16.0}, 346, (242, 375), 86.7),
+    ],
+)
+def test_weak_capacitor_pressure_and_friction_look_the_same_in_the_start_alone(
+    line_v: float,
+    dp_kpa: float,
+    changes: dict[str, float],
+    median_ms: float,
+    range_ms: tuple[float, float],
+    first_cycle_a: float,
+) -> None:
+    motor = MOTOR.but(r_source_ohm=0.06, x_source_ohm=0.04).but(**changes)
+    seen = start(motor, line_v, dp_kpa, np.arange(0.0, 180.0, 15.0))
+    assert np.median(seen.run_up_s) * 1000 == pytest.approx(median_ms, abs=HALF_CYCLE_MS)
+    found_ms = (seen.run_up_s.min() * 1000, seen.run_up_s.max() * 1000)
+    assert found_ms == pytest.approx(range_ms, abs=HALF_CYCLE_MS + 0.5)
+    # The row's current is the largest one-cycle RMS with the first cycle in it.
+    assert np.median(seen.first_cycle_a) == pytest.approx(first_cycle_a, rel=0.002)
+
+
+@pytest.mark.pinned
 def test_a_welded_relay_keeps_the_machine_from_full_speed() -> None:
     seen = trace(MOTOR, 230.0, gear=StartGear(start_cap_uf=208.0, pick_up_v=1e6), duration_s=1.0)
     tail = last_cycles(seen)

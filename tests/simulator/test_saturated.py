@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from simulator.machine import StartGear, reference_3_ton
 from simulator.motor import trace
@@ -55,3 +57,14 @@ def test_torque_is_that_of_the_load_and_an_impossible_load_has_no_state() -> Non
 def test_a_saturated_rotor_flux_draws_more_current_at_no_load() -> None:
     one, more = (abs(complex(steady(MOTOR, 230.0, 0.001, saturation=s).line_a)) for s in (1.0, 1.3))
     assert more > one
+
+
+@given(st.floats(210, 250), st.floats(4.0, 8.0), st.floats(0.4, 0.9))
+def test_a_weak_run_capacitor_hardly_moves_locked_rotor_current_but_does_move_power_factor(
+    line_v: float, load_nm: float, share: float
+) -> None:
+    motors = MOTOR.but(run_cap_uf=40.0 * np.array([1.0, share]))
+    whole, weak = np.abs(steady(motors, line_v, 1.0).line_a)
+    assert abs(weak / whole - 1) < 0.025
+    whole_pf, weak_pf = running(motors, line_v, load_nm)[1].power_factor
+    assert weak_pf < whole_pf - 0.05 * (1 - share)
