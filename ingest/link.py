@@ -26,6 +26,7 @@ SESSION_EXPIRY_S = 14 * 86_400
 RECEIVE_MAXIMUM = 1_000
 BATCH_BYTES = 8_000_000
 """A batch ends with so many bytes too, some 20,000 starts: payloads may hold 500 starts each, or waves."""
+ANSWER_S = 20.0
 _FAREWELL_S = 5.0
 # What a broker says that may be otherwise in a while (MQTT 3.1.1 table 3.1, MQTT 5.0 section 3.2.2.2).
 _PASSING = frozenset({"Server unavailable", "Server busy", "Quota exceeded", "Connection rate exceeded"})
@@ -75,6 +76,7 @@ class Link:
     pending: list[Pending] = field(default_factory=list)
     pending_bytes: int = 0
     waiting_since: float = 0.0
+    opened_at: float = 0.0
     subscribed: bool = False
     refused: str = ""
 
@@ -109,8 +111,10 @@ def make_client(link: Link) -> mqtt.Client:
     return client
 
 
-def open_line(client: mqtt.Client, settings: IntakeSettings) -> None:
+def open_line(client: mqtt.Client, link: Link) -> None:
     """Connect, asking for the session that the broker keeps."""
+    settings = link.settings
+    link.opened_at = time.monotonic()
     if settings.protocol == mqtt.MQTTv5:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = SESSION_EXPIRY_S
@@ -168,6 +172,9 @@ def check(code: MQTTErrorCode, link: Link) -> None:
         )
     if code != mqtt.MQTT_ERR_SUCCESS:
         raise ConnectionError(mqtt.error_string(code))
+    if not link.subscribed and time.monotonic() - link.opened_at > ANSWER_S:
+        # An answer that is lost would leave us connected and deaf for ever.
+        raise ConnectionError("no answer to our subscription")
 
 
 def drop(client: mqtt.Client, link: Link) -> None:

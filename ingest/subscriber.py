@@ -62,7 +62,7 @@ def _run(settings: IntakeSettings, stop: threading.Event, meters: Meters) -> Non
     try:
         while not stop.is_set():
             try:
-                open_line(client, settings)
+                open_line(client, link)
                 first = False
                 _converse(client, link, connection, settings, stop, meters)
             except OSError as error:

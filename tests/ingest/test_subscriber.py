@@ -17,6 +17,7 @@ import pytest
 
 from deploy.embedded import broker as embedded_broker
 from deploy.embedded.broker import BrokerAddress
+from ingest import link
 from ingest.database import connect
 from ingest.errors import UnavailableError
 from ingest.intake import take_in
@@ -264,8 +265,14 @@ def test_intake_counts_what_it_does_for_prometheus_and_for_the_pages(
     publish(broker, [*messages, ("halfsecond/1/d-0001/starts", b"?"), ("halfsecond/1/d-9999/starts", b"?")])
     with intake_thread(wanted):
         assert eventually(lambda: count(connection, "quarantine") == 2 and count(connection, "start") == 2)
-        with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics") as answer:
-            text = answer.read().decode()
+
+        def metrics() -> str:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics") as answer:
+                return str(answer.read().decode())
+
+        # Counted after the commit, so a moment later than the rows are seen.
+        assert eventually(lambda: "halfsecond_intake_messages_total 5.0" in metrics())
+        text = metrics()
     for line in ("messages_total 5.0", "rows_total 2.0", "doubles_total 1.0", "quarantined_total 2.0"):
         assert f"halfsecond_intake_{line}" in text
     query = (
@@ -279,6 +286,19 @@ def test_intake_counts_what_it_does_for_prometheus_and_for_the_pages(
 def test_a_broker_that_is_not_there_gives_one_line(database: str) -> None:
     with pytest.raises(UnavailableError, match=r"broker: cannot be reached at 127.0.0.1:1 \(.*\); is it running\?"):
         run(IntakeSettings(database=database, host="127.0.0.1", port=1), threading.Event())
+
+
+def test_a_broker_that_never_answers_is_left_and_tried_again(
+    database: str, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(link, "ANSWER_S", 0.2)
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        port = silent.getsockname()[1]
+        with intake_thread(IntakeSettings(database=database, host="127.0.0.1", port=port)):
+            assert eventually(lambda: "broker is away (no answer to our subscription)" in caplog.text)
+            silent.settimeout(10)
+            silent.accept()[0].close()
+            silent.accept()[0].close()
 
 
 def test_a_metrics_port_that_is_taken_gives_one_line(database: str) -> None:
