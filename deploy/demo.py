@@ -37,7 +37,7 @@ class Demo:
     units: int = 40
     days: int = 120
     speed: float = 3600.0
-    seed: int = 1
+    seed: int = 26
     data: Path = Path(".halfsecond/demo")
     port: int | None = None
 
