@@ -30,6 +30,14 @@ def percent(fraction: float) -> str:
     return f"{100 * fraction:.0f} %"
 
 
+ALSO = {
+    "lockout_within_14d": "locked out within the last fortnight",
+    "repair_no_change": "no easier since the last visit",
+    "repair_worse": "harder since the last visit",
+}
+"""What the short sentence adds for these reasons."""
+
+
 def _causes(causes: Mapping[str, float | None]) -> list[str]:
     told = sorted(((p, name) for name, p in causes.items() if p is not None), reverse=True)
     if not told:
@@ -109,5 +117,6 @@ def why(body: Mapping[str, Any]) -> str:
             parts.append("run-up time as expected")
     if locked["low"] is not None and locked["low"] > 1:
         parts.append(f"{locked['seen']:g} first tries locked where {locked['expected']:.2g} were expected")
+    parts += [words for code, words in ALSO.items() if code in body["reasons"]]
     text = "; ".join(parts) or "in doubt"
     return f"{text[0].upper()}{text[1:]}."

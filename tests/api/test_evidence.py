@@ -35,6 +35,8 @@ def test_the_grounds_of_a_row_are_one_sentence_with_the_interval() -> None:
     assert why(CALLS[0][0]) == (
         "Starts take 158 % longer than expected (150 to 166 %); 13 first tries locked where 0.6 were expected."
     )
+    visited = CALLS[0][0] | {"reasons": ["repair_no_change"]}
+    assert why(visited) == why(CALLS[0][0] | {"reasons": []}).removesuffix(".") + "; no easier since the last visit."
     assert why(CALLS[4][0]) == "Nothing heard for longer than usual."
     assert why(CALLS[5][0]) == "Too little heard to judge: 12 starts so far."
     assert why(CALLS[6][0]) == "Starts as it should."
