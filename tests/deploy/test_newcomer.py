@@ -49,7 +49,7 @@ def run(words: str) -> int:
         ),
         ("wave none.npz", ["none.npz", "no such file"]),
         ("wave wrong.csv", ["wrong.csv", "current_a"]),
-        ("simulate --units 2 --days 2 --seed 1", ["required: --out", "see 'halfsecond simulate --help'"]),
+        ("simulate --units 2 --days 2 --seed 1", ["--out"]),
         ("simulate --units two --days 2 --seed 1 --out out", ["--units", "'two'", "see 'halfsecond simulate --help'"]),
         ("demo --port 0", ["--port", "1 to 65535"]),
         ("demo --data wrong.csv/demo", ["data folder", "wrong.csv/demo", "--data"]),
