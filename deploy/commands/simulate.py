@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     from simulator import files, fleet  # noqa: PLC0415 - likewise
 
     parts = fleet.batches(args.units, args.days, args.seed, _day(args.start), faulty=args.faulty)
-    with tqdm(total=max(args.units, 0), unit="unit", desc="simulate") as bar:
+    with tqdm(total=max(args.units, 0), unit="unit", desc="simulate", delay=0.5) as bar:
         count = files.write_all(parts, args.out, bar.update)
     print(f"{args.out}: " + ", ".join(f"{number} {name}" for name, number in count.items()))
     return 0

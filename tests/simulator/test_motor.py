@@ -219,10 +219,22 @@ def test_a_welded_relay_keeps_the_machine_from_full_speed() -> None:
 
 @pytest.mark.pinned
 @pytest.mark.parametrize(
+    ("line_v", "line_a"),
+    [(190, 15.72), (200, 14.81), (208, 14.21), (220, 13.50), (230, 13.08), (240, 12.84), (250, 12.81)],
+)
+def test_running_current_falls_as_the_voltage_rises_at_the_same_load(line_v: float, line_a: float) -> None:
+    seen = trace(MOTOR.but(rise_kpa_per_rev=0.0), line_v, 1700.0, gear=REFERENCE_KIT, duration_s=1.5)
+    assert rms(seen.line_a[last_cycles(seen)]) == pytest.approx(line_a, rel=0.01)
+
+
+@pytest.mark.pinned
+@pytest.mark.parametrize(
     ("run_cap_uf", "line_a", "factor", "aux_a", "capacitor_v"),
     [
         (44, 12.90, 0.983, 6.40, 386),
         (40, 13.08, 0.969, 5.75, 381),
+        (36, 13.33, 0.952, 5.11, 377),
+        (32, 13.64, 0.932, 4.49, 372),
         (24, 14.46, 0.890, 3.29, 364),
         (16, 15.46, 0.846, 2.14, 355),
     ],
