@@ -53,8 +53,8 @@ def run(demo: Demo, settings: Settings) -> int:
     BadInputError, UnavailableError
         In one line: a port or folder that cannot be had, a folder that holds something else than a demo.
     """
-    port = choose_port(demo.port)
     data = own_folder(demo.data)
+    port = choose_port(demo.port)
     for name in ("database", "broker"):
         if getattr(settings, name) is not None:
             supervise.say(f"{variable(name)} is not used: the demo has a {name} of its own, which it empties")
