@@ -60,6 +60,9 @@ def run(arguments: list[str], root: Path) -> int:
     chosen = ["-m", expression] if expression else []
     command = [str(program(root, "python")), "-m", "pytest", "-q", *spread, *chosen, *rest]
     code = subprocess.run(command, cwd=root, check=False).returncode
+    if code < 0:
+        say(f"the tests were ended from outside by signal {-code}")
+        return 1
     return code or bool(failed)
 
 

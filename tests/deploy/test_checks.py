@@ -120,6 +120,16 @@ def test_a_failed_static_check_fails_the_run_though_every_test_passes(
     assert len(ran) == 1
 
 
+def test_tests_that_were_ended_from_outside_fail_and_the_signal_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ran: list[list[str]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with_programs(tmp_path, monkeypatch, "chromium", "mosquitto")
+    monkeypatch.setattr(subprocess, "run", lambda command, **_: subprocess.CompletedProcess(command, -15))
+    assert checks.run([], tmp_path) == 1
+    assert capsys.readouterr().err == "halfsecond: the tests were ended from outside by signal 15\n"
+    assert ran == []
+
+
 def test_ctrl_c_reaches_the_tests_though_the_run_was_started_in_the_background(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ran: list[list[str]]
 ) -> None:
