@@ -59,11 +59,24 @@ def listen(client: mqtt.Client, topic: str = "halfsecond/1/#") -> list[tuple[str
     ready = threading.Event()
     client.on_subscribe = lambda *_: ready.set()
     client.subscribe(topic, qos=1)
-    if not ready.wait(10):  # a line may be lost on a busy machine; every client asks again
-        client.reconnect()
-        client.subscribe(topic, qos=1)
-    assert ready.wait(20)
+    if not ready.wait(10):
+        raise TimeoutError
     return heard
+
+
+def connect_and_listen(address: BrokerAddress) -> tuple[mqtt.Client, list[tuple[str, bytes]]]:
+    """Connect and subscribe as intake does: a subscription without an answer is asked for on a new connection.
+
+    iotcore leaves about one subscription in a thousand unanswered on a loaded machine, or drops the line (measured
+    with connections one after the other); intake's own way out is tested in tests/ingest/test_subscriber.py.
+    """
+    for _ in range(3):
+        client = connect(address)
+        try:
+            return client, listen(client)
+        except TimeoutError:
+            close(client)
+    raise AssertionError(f"{address.kind} answered none of three subscriptions")
 
 
 def wait_until(true: Callable[[], bool], patience_s: float = 10.0) -> bool:
@@ -78,8 +91,7 @@ def test_a_message_reaches_intake_on_both_brokers_in_both_versions(data_folder: 
     for kind in kinds:
         with broker.running(data_folder / kind, kind, None) as running:
             for address in (running.address, running.address_5):
-                intake = connect(address)
-                heard = listen(intake)
+                intake, heard = connect_and_listen(address)
                 intake.publish("halfsecond/1/d-0001/starts", b"x" * 1_000_000, qos=1).wait_for_publish(10)
                 assert wait_until(lambda heard=heard: len(heard) == 1), (kind, address)  # type: ignore[misc]
                 assert len(heard[0][1]) == 1_000_000
