@@ -6,22 +6,23 @@ A unit that is still learning has null for every figure except the counts.
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Literal
+from typing import Literal, get_args
 
 import msgspec
 
-CAUSES = (
+CauseName = Literal[
     "unequalised_pressures",
     "low_supply_voltage",
     "weak_run_capacitor",
     "start_gear_failed",
     "cold_soak",
     "mechanical",
-)
-HYPOTHESES = (*CAUSES, "none")
-STANDINGS = ("learning", "steady", "watch", "start_assist", "service", "down", "silent")
-
+]
 StandingName = Literal["learning", "steady", "watch", "start_assist", "service", "down", "silent"]
+CAUSES: tuple[CauseName, ...] = get_args(CauseName)
+HYPOTHESES = (*CAUSES, "none")
+STANDINGS: tuple[StandingName, ...] = get_args(StandingName)
+
 RepairName = Literal["helped", "no_change", "worse", "too_early"]
 
 

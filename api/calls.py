@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Response
 
+from analytics.verdict import CauseName, StandingName
 from api import cursors
 from api.access import By, Reader
 from api.advice import bring
@@ -18,15 +19,15 @@ from api.models import Calls
 from api.queries import Row, rows
 from api.rule import Gauge, in_words
 from api.verdicts import ordered
-from api.words import STANDINGS, Cause, Standing
+from api.words import STANDINGS
 
 router = APIRouter(tags=["calls"])
 FORTNIGHT = timedelta(days=14)
 OUTLOOK = timedelta(days=7)
 Sort = Literal["rank", "drift", "outlook"]
 
-Standings = Annotated[list[Standing] | None, Query(description="only these standings", max_length=7)]
-Causes = Annotated[list[Cause] | None, Query(description="only these most likely causes", max_length=6)]
+Standings = Annotated[list[StandingName] | None, Query(description="only these standings", max_length=7)]
+Causes = Annotated[list[CauseName] | None, Query(description="only these most likely causes", max_length=6)]
 Sites = Annotated[list[Name] | None, Query(description="only these sites", max_length=50)]
 Models = Annotated[list[Name] | None, Query(description="only these models", max_length=50)]
 Sorted = Annotated[Sort, Query(description="rank: what waiting would cost; drift; outlook: lockout within 7 days")]

@@ -7,20 +7,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from api.words import Cause, Standing
+from analytics.verdict import CauseName, StandingName
+from ingest.records import Work
 
-Work = Literal[
-    "run_capacitor",
-    "start_kit_fitted",
-    "start_kit_replaced",
-    "supply_wiring",
-    "crankcase_heater",
-    "compressor",
-    "refrigerant",
-    "metering_device",
-    "sensor",
-    "other",
-]
 NO_NUL = r"^[^\x00]*$"
 Text = Annotated[str, Field(min_length=1, max_length=200, pattern=NO_NUL)]
 Reading = Annotated[float, Field(allow_inf_nan=False)] | Text | bool | None
@@ -81,7 +70,7 @@ class Verdict(Shape):
 
     unit: str
     as_of: datetime
-    standing: Standing
+    standing: StandingName
     run_up: RunUp
     locked: Locked
     causes: dict[str, float | None]
@@ -99,7 +88,7 @@ class Call(Verdict):
     zone: str
     model: str | None
     rank: float
-    cause: Cause | None
+    cause: CauseName | None
     cause_probability: float | None
     locked_at: list[datetime] = Field(description="locked starts of the last 14 days")
     forecast_low_c: float | None = Field(description="lowest temperature forecast for the next 7 days")
@@ -141,7 +130,7 @@ class Unit(Shape):
     model: str | None
     installed: date | None
     device: str | None
-    standing: Standing | None
+    standing: StandingName | None
     as_of: datetime | None
     last_at: datetime | None
 

@@ -2,18 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
-Standing = Literal["down", "service", "start_assist", "watch", "silent", "learning", "steady"]
-Cause = Literal[
-    "unequalised_pressures",
-    "low_supply_voltage",
-    "weak_run_capacitor",
-    "start_gear_failed",
-    "cold_soak",
-    "mechanical",
-]
-
 STANDINGS: dict[str, str] = {
     "down": "Down",
     "service": "Service",
