@@ -58,6 +58,7 @@ MEANINGS: dict[str, str] = {
     "model": "the maker's model",
     "installed": "ISO 8601 date",
     "device": "the logger that reports for the unit",
+    "area": "the part of the country or town that the site is in, for planning rounds",
     "work": "what was done, at least one of `run_capacitor`, `start_kit_fitted`, `start_kit_replaced`, "
     "`supply_wiring`, `crankcase_heater`, `compressor`, `refrigerant`, `metering_device`, `sensor`, `other`",
     "readings": "what was measured: name with its unit to value",

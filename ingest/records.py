@@ -53,6 +53,7 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True):
     model: str | None = None
     installed: Annotated[str, Meta(description="ISO 8601 date")] | None = None
     device: Name | None = None
+    area: Name | None = None
 
     def __post_init__(self) -> None:
         """Refuse a date of installation that is none, and a time zone that nobody knows."""

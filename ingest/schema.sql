@@ -17,6 +17,7 @@ create table site (
   zone text not null default 'UTC',
   lat double precision,
   lon double precision,
+  area text,
   primary key (account_id, site)
 );
 
@@ -157,6 +158,17 @@ create table intake_minute (
   unique nulls not distinct (account_id, minute)
 );
 
+create table person (
+  person_id bigint generated always as identity primary key,
+  account_id bigint not null references account,
+  name text not null,
+  role text not null,
+  mail text,
+  phone text,
+  added_at timestamptz not null default now(),
+  unique (account_id, name)
+);
+
 create table visit (
   visit_id bigint generated always as identity primary key,
   account_id bigint not null references account,
@@ -167,8 +179,12 @@ create table visit (
   parts text[] not null default '{}',
   note text,
   added_at timestamptz not null default now(),
+  key text,
+  person_id bigint references person on delete set null,
   unique (unit_id, at, work)
 );
+-- What a phone sends again after the signal was lost carries the same key and is stored once.
+create unique index visit_key on visit (account_id, key);
 
 create table forecast (
   account_id bigint not null references account,
@@ -206,27 +222,69 @@ create table verdict (
   primary key (unit_id, as_of)
 );
 
--- The newest verdict of each unit: what the call list reads.
+-- The newest verdict of each unit: what the call list reads. The most likely cause (`none` where none stands out, null
+-- while the unit is learning), drift and outlook stand as columns, so that no list or count reads into the JSON.
+create function likeliest_cause(body jsonb) returns text language sql immutable parallel safe as $$
+  select told.key
+  from jsonb_each_text(case when jsonb_typeof(body -> 'causes') = 'object' then body -> 'causes' else '{}' end) told
+  where told.value is not null
+  order by told.value::float8 desc, told.key
+  limit 1
+$$;
 create table standing (
   unit_id bigint primary key references unit,
   account_id bigint not null references account,
   as_of timestamptz not null,
   standing text not null,
   rank double precision not null,
-  body jsonb not null
+  body jsonb not null,
+  cause text generated always as (likeliest_cause(body)) stored,
+  drift double precision generated always as ((body #>> '{run_up,drift}')::double precision) stored,
+  lockout_7d double precision generated always as ((body ->> 'lockout_7d')::double precision) stored
 );
 create index standing_call on standing (account_id, rank desc, unit_id);
+create index standing_count on standing (account_id, standing, cause);
 
-create table person (
-  person_id bigint generated always as identity primary key,
+-- What the office did about a unit's call. Either lapses when the standing becomes another one than it was then, so that
+-- nothing which gets worse stays out of sight.
+create table attention (
+  unit_id bigint primary key references unit,
   account_id bigint not null references account,
-  name text not null,
-  role text not null,
-  mail text,
-  phone text,
-  added_at timestamptz not null default now(),
-  unique (account_id, name)
+  acknowledged_at timestamptz,
+  acknowledged_standing text,
+  snoozed_at timestamptz,
+  snoozed_until timestamptz,
+  snoozed_standing text,
+  note text
 );
+create index attention_of_account on attention (account_id);
+
+-- A visit that is planned: for a day on the site's calendar, by a person; one open plan a unit, ended by the visit.
+create table plan (
+  plan_id bigint generated always as identity primary key,
+  account_id bigint not null references account,
+  unit_id bigint not null references unit,
+  person_id bigint references person on delete set null,
+  day date not null,
+  note text,
+  made_at timestamptz not null default now(),
+  ended_at timestamptz
+);
+create unique index plan_open on plan (unit_id) where ended_at is null;
+create index plan_of_account on plan (account_id) where ended_at is null;
+
+-- Pictures of rating plates, as a browser may show them; small ones only.
+create table photo (
+  photo_id bigint generated always as identity primary key,
+  account_id bigint not null references account,
+  unit_id bigint not null references unit,
+  key text not null,
+  media_type text not null,
+  picture bytea not null,
+  added_at timestamptz not null default now(),
+  unique (account_id, key)
+);
+create index photo_of_unit on photo (unit_id, added_at desc);
 
 -- Only the SHA-256 of a token is kept.
 create table token (

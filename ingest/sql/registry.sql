@@ -16,10 +16,11 @@ select %(account_id)s, unit from unnest(%(units)s::text[]) unit
 order by unit on conflict (account_id, unit) do nothing
 
 -- name: put_site
-insert into site (account_id, site, zone, lat, lon)
-values (%(account_id)s, %(site)s, coalesce(%(zone)s, 'UTC'), %(lat)s, %(lon)s)
+insert into site (account_id, site, zone, lat, lon, area)
+values (%(account_id)s, %(site)s, coalesce(%(zone)s, 'UTC'), %(lat)s, %(lon)s, %(area)s)
 on conflict (account_id, site) do update set
-  zone = coalesce(%(zone)s, site.zone), lat = coalesce(excluded.lat, site.lat), lon = coalesce(excluded.lon, site.lon)
+  zone = coalesce(%(zone)s, site.zone), lat = coalesce(excluded.lat, site.lat), lon = coalesce(excluded.lon, site.lon),
+  area = coalesce(excluded.area, site.area)
 
 -- name: put_unit
 insert into unit (account_id, unit, site, tons, refrigerant, rla_a, lra_a, volts, run_cap_uf, start_gear, start_cap_uf,
@@ -50,7 +51,7 @@ select device, account_id, unit_id from device where device = any(%s::text[]) an
 -- name: read_units
 select unit.unit, unit.site, site.zone, site.lat, site.lon, tons, refrigerant, rla_a, lra_a, volts, run_cap_uf, start_gear,
   start_cap_uf, metering, compressor, stages, model, installed::text,
-  (select min(device) from device where device.unit_id = unit.unit_id and removed_at is null)
+  (select min(device) from device where device.unit_id = unit.unit_id and removed_at is null), site.area
 from unit left join site using (account_id, site)
 where unit.account_id = %(account_id)s and (%(unit_ids)s::bigint[] is null or unit.unit_id = any(%(unit_ids)s::bigint[]))
 order by unit.unit collate "C"

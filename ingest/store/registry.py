@@ -17,7 +17,7 @@ from ingest.shapes import columns
 from ingest.store.stored import Stored
 from ingest.store.verdicts import mark_dirty
 
-_PLACE = ("zone", "lat", "lon")
+_PLACE = ("zone", "lat", "lon", "area")
 
 
 def account(connection: psycopg.Connection, name: str, *, create: bool = False) -> int:
