@@ -17,9 +17,10 @@ import pandas as pd
 
 from ingest import frames
 from ingest.errors import BadInputError
-from simulator import compressor, nameplate, outcomes, records, rows, service, supply, use, weather
+from simulator import clocks, compressor, nameplate, outcomes, records, rows, service, supply, use, weather
 from simulator import faults as faults_
 from simulator import happened as happened_
+from simulator.clocks import Clocks
 from simulator.faults import DAY_S, LOOK_ALIKES, Faults
 from simulator.nameplate import Units
 from simulator.tries import Tries, lockout_odds
@@ -32,6 +33,8 @@ BATCH = 48
 DEFAULT_START = datetime(2024, 10, 1, tzinfo=UTC)
 LAST_DAY = datetime(2100, 1, 1, tzinfo=UTC)
 PASSES = 4
+Beside = Callable[[Units, Faults, happened_.Happened, happened_.Noise, datetime, int], object]
+"""Called with what a batch is made from; see `batches`."""
 
 
 @dataclass(frozen=True)
@@ -92,9 +95,19 @@ def simulate(
 
 
 def batches(
-    units: int, days: int, seed: int, start: datetime = DEFAULT_START, *, faulty: float = 0.25
+    units: int,
+    days: int,
+    seed: int,
+    start: datetime = DEFAULT_START,
+    *,
+    faulty: float = 0.25,
+    beside: Beside | None = None,
 ) -> Iterator[Fleet]:
-    """Yield the fleet of `simulate` some dozens of units at a time, so that memory stays flat."""
+    """Yield the fleet of `simulate` some dozens of units at a time, so that memory stays flat.
+
+    ``beside`` is called with what each batch is made from: units, faults, what happened, its noise, the first day, and
+    how many of the units are wanted.
+    """
     for name, value, least in (("units", units, 1), ("days", days, 1), ("seed", seed, 0)):
         if value < least:
             raise BadInputError(f"{name}: {value} is below {least}")
@@ -108,7 +121,7 @@ def batches(
     errors = weather.errors(days, sky)
     for first in range(0, units, BATCH):
         count = min(BATCH, units - first)
-        yield _batch(first, count, days, [seed, 2, first], first_day, faulty, area_c, errors)
+        yield _batch(first, count, days, [seed, 2, first], first_day, faulty, area_c, errors, beside)
 
 
 def _batch(
@@ -120,6 +133,7 @@ def _batch(
     faulty: float,
     area_c: Array,
     errors: Array,
+    beside: Beside | None,
 ) -> Fleet:
     """Simulate a whole batch, and return the part of it that was asked for."""
     rng = np.random.default_rng(seed)
@@ -166,11 +180,17 @@ def _batch(
     stalls = np.where((stalls == outcomes.TRIES) & ~_locked_out(done, len(stalls)), outcomes.TRIES - 1, stalls)
     reported = happened_.window(wrong, days, rng)
     happened = happened_.Happened(motors, plan, now, stalls, tries.factor, down, days, done, reported)
-    made = records.make(fleet_units, wrong, happened, noise, first_day, rng)
+    # Drawn from numbers of their own, so that clocks and connections change nothing else.
+    loggers = clocks.draw(BATCH, days, np.random.default_rng([*seed, 4]))
+    made = records.make(fleet_units, wrong, happened, noise, loggers, first_day, rng)
     own = {
         "forecasts": records.forecasts(site_c, site_area, fleet_units, errors, first_day, days),
-        "truth": _truth(fleet_units, wrong, done, plan, lockout_odds(fleet_units, now, away_nm), days, first_day),
+        "truth": _truth(
+            fleet_units, wrong, done, plan, loggers, lockout_odds(fleet_units, now, away_nm), days, first_day
+        ),
     }
+    if beside is not None:
+        beside(fleet_units, wrong, happened, noise, first_day, count)
     return _cut(made | own, fleet_units.unit[:count], nameplate.UNITS_A_SITE)
 
 
@@ -206,11 +226,12 @@ def _truth(
     wrong: Faults,
     done: service.Service,
     plan: use.Schedule,
+    loggers: Clocks,
     lockout: Array,
     days: int,
     first_day: datetime,
 ) -> pd.DataFrame:
-    """Return what is so, one row a unit: cause, look-alike, onset, growth, repairs, each day's odds of a lockout."""
+    """Return what is so, one row a unit: cause, look-alike, onset, growth, repairs, logger, each day's lockout odds."""
     day = (plan.at_s // DAY_S).astype(np.intp)
     sound = np.bincount(plan.unit * days + day, np.log1p(-lockout), len(units.unit) * days)
     chance = np.round(-np.expm1(sound), 6).reshape(-1, days)
@@ -233,6 +254,7 @@ def _truth(
                     for v in mine
                     if v.at_s < days * DAY_S
                 ],
+                **clocks.told(loggers, u, first_day),
                 "lockout_probability": [{"day": d, "p": p} for d, p in zip(dates, chance[u].tolist(), strict=True)],
             }
         )

@@ -9,7 +9,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from ingest import frames
-from simulator import nameplate, outcomes, refrigerant, starts, weather
+from simulator import clocks, nameplate, outcomes, refrigerant, starts, weather
+from simulator.clocks import Clocks
 from simulator.faults import DAY_S, Faults
 from simulator.happened import Happened, Noise
 from simulator.nameplate import Units
@@ -27,16 +28,20 @@ def make(
     wrong: Faults,
     happened: Happened,
     noise: Noise,
+    loggers: Clocks,
     first_day: datetime,
     rng: np.random.Generator,
 ) -> dict[str, pd.DataFrame]:
-    """Return the frames of units, starts, rests, events and visits, and which starts are sent as waves."""
-    started, met = starts.starts(units, wrong, happened, noise, first_day, rng)
+    """Return the frames of units, starts, rests, events and visits, and which starts are sent as waves.
+
+    Moments of starts, rests and events are what the logger's clock said.
+    """
+    started, met = starts.starts(units, wrong, happened, noise, loggers, first_day, rng)
     return {
         "units": frames.frame("units", nameplate.columns(units)),  # type: ignore[arg-type]
         "starts": started,
-        "rests": _rests(units, happened, first_day, rng),
-        "events": _events(units, happened, first_day),
+        "rests": _rests(units, happened, loggers, first_day, rng),
+        "events": _events(units, happened, loggers, first_day),
         "visits": _visits(units, happened, first_day),
         "waves": starts.waves(units, happened.motors, started, met),
     }
@@ -45,6 +50,7 @@ def make(
 def _rests(
     units: Units,
     happened: Happened,
+    loggers: Clocks,
     first_day: datetime,
     rng: np.random.Generator,
 ) -> pd.DataFrame:
@@ -76,7 +82,7 @@ def _rests(
         {
             "unit": units.unit[plan.unit[row]],
             "seq": sequence(plan.unit[row]),
-            "at": stamps(first_day, stop_s[row]),
+            "at": stamps(first_day, stop_s[row] + clocks.error_s(loggers, plan.unit[row], stop_s[row])),
             "t_s": [t_s[:end] for end in ends],
             "suction_kpa": series(suction, 5.0),
             "liquid_kpa": series(liquid, 8.0),
@@ -85,7 +91,7 @@ def _rests(
     )
 
 
-def _events(units: Units, happened: Happened, first_day: datetime) -> pd.DataFrame:
+def _events(units: Units, happened: Happened, loggers: Clocks, first_day: datetime) -> pd.DataFrame:
     """Return the control's own reports: a lockout, and the power cycle that ended it."""
     rows = [
         (unit, at_s, event)
@@ -94,12 +100,13 @@ def _events(units: Units, happened: Happened, first_day: datetime) -> pd.DataFra
         if happened.reported[0][unit] <= at_s < min(happened.reported[1][unit], happened.days * DAY_S)
     ]
     unit = np.array([r[0] for r in rows], np.intp)
+    at_s = np.array([r[1] for r in rows], np.float64)
     return frames.frame(
         "events",
         {
             "unit": units.unit[unit],
             "seq": sequence(unit),
-            "at": stamps(first_day, np.array([r[1] for r in rows], np.float64)),
+            "at": stamps(first_day, at_s + clocks.error_s(loggers, unit, at_s)),
             "event": [r[2] for r in rows],
             "detail": ["3 tries failed" if r[2] == "lockout" else None for r in rows],
         },

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from simulator.faults import CAUSES, DAY_S, LOOK_ALIKES, RIGHT_WORK, Faults
+from simulator.faults import CAUSES, DAY_S, LOOK_ALIKES, RIGHT_WORK, WELDED, Faults
 from simulator.nameplate import Units
 from simulator.weather import UTC_OFFSET_H
 
@@ -16,7 +16,7 @@ Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.intp]
 
 RIGHT_SHARE = 0.75
-"""Share of visits after a lockout whose work takes the cause away (assumption)."""
+"""Share of visits after a lockout whose work takes the cause away (assumption); a welded relay is always found."""
 
 
 @dataclass(frozen=True)
@@ -113,7 +113,9 @@ def answer(
             if start >= visited and fixed > start:
                 visited = working_hour(locked + (0.7 + wait) * DAY_S)
                 cause = CAUSES[faults.cause[u]]
-                good = luck < RIGHT_SHARE and cause != "none"
+                # A compressor that never starts is not found running.
+                plain = cause == "start_gear_failed" and faults.worth[u] == WELDED
+                good = cause != "none" and (plain or luck < RIGHT_SHARE)
                 service.visits.append(_repair(units, u, visited, cause) if good else _check(u, visited))
                 if good:
                     fixed = min(fixed, visited)

@@ -10,7 +10,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from ingest import frames
-from simulator import compressor, logger, outcomes, refrigerant, running
+from simulator import clocks, compressor, logger, outcomes, refrigerant, running
+from simulator.clocks import Clocks
 from simulator.compressor import Attempt, Compressors
 from simulator.faults import LOOK_ALIKES, Faults
 from simulator.happened import Happened, Noise
@@ -40,6 +41,7 @@ def starts(
     wrong: Faults,
     happened: Happened,
     noise: Noise,
+    loggers: Clocks,
     first_day: datetime,
     rng: np.random.Generator,
 ) -> tuple[pd.DataFrame, Attempt]:
@@ -48,12 +50,7 @@ def starts(
     Calls that found the unit locked out, or the logger not yet or no longer there, are left out.
     """
     plan = happened.plan
-    call = np.flatnonzero(_told(happened))
-    tries = np.minimum(happened.stalls[call] + 1, outcomes.TRIES).astype(np.intp)
-    row = np.repeat(call, tries)
-    retry = np.arange(len(row)) - np.repeat(np.cumsum(tries) - tries, tries)
-    locked = retry < happened.stalls[row]
-    dropped = ~locked & (retry == 0) & noise.dropped[row]
+    row, retry, locked, dropped = tries_told(happened, noise)
     met = outcomes.select(happened.met, row)
     unit, wait_s = plan.unit[row], met.wait_s[retry, np.arange(len(row))]
     at_s, off_s = plan.at_s[row] + wait_s, met.off_s + wait_s
@@ -94,13 +91,23 @@ def starts(
     columns |= {
         "unit": units.unit[unit],
         "seq": sequence(unit),
-        "at": stamps(first_day, at_s),
+        "at": stamps(first_day, at_s + clocks.error_s(loggers, unit, at_s)),
         "outcome": np.select([locked, dropped], [word("locked"), word("dropped")], word("ran")),
         "mode": np.select([plan.cooling[row], plan.defrost[row]], [word("cooling"), word("defrost")], word("heating")),
         "stage": np.where(low_stage | (units.stages[unit] == 1), 1.0, 2.0),
         "retry": retry.astype(np.float64),
     }
     return frames.frame("starts", columns), tried
+
+
+def tries_told(happened: Happened, noise: Noise) -> tuple[Index, Index, Marks, Marks]:
+    """Return each try that the logger tells of: its call, its number, whether it locked, whether power went away."""
+    call = np.flatnonzero(_told(happened))
+    tries = np.minimum(happened.stalls[call] + 1, outcomes.TRIES).astype(np.intp)
+    row = np.repeat(call, tries)
+    retry = np.arange(len(row)) - np.repeat(np.cumsum(tries) - tries, tries)
+    locked = retry < happened.stalls[row]
+    return row, retry, locked, ~locked & (retry == 0) & noise.dropped[row]
 
 
 def waves(units: Units, motors: Compressors, started: pd.DataFrame, met: Attempt) -> pd.DataFrame:
