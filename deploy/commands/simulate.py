@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -30,6 +31,9 @@ def add(subparsers: Any) -> None:  # noqa: ANN401 - argparse's type is private
     parser.add_argument(
         "--faulty", type=float, default=0.25, metavar="SHARE", help="share that gets a fault (default %(default)s)"
     )
+    parser.add_argument(
+        "--twins", action="store_true", help="also write what the sound twin of each start would have taken (Parquet)"
+    )
     parser.set_defaults(run=run)
     one_start.add(parser.add_subparsers(title="instead of a fleet", metavar="start", dest="instead"))
 
@@ -41,10 +45,13 @@ def run(args: argparse.Namespace) -> int:
         raise BadInputError(f"{missing[0]}: missing; a fleet needs --units, --days, --seed and --out")
     from tqdm import tqdm  # noqa: PLC0415 - heavy imports wait until the command runs
 
-    from simulator import files, fleet  # noqa: PLC0415 - likewise
+    from simulator import files, fleet, twin_files  # noqa: PLC0415 - likewise
 
-    parts = fleet.batches(args.units, args.days, args.seed, _day(args.start), faulty=args.faulty)
-    with tqdm(total=max(args.units, 0), unit="unit", desc="simulate", delay=0.5) as bar:
+    day = _day(args.start)
+    with ExitStack() as stack:
+        beside = stack.enter_context(twin_files.writing(args.out)) if args.twins else None
+        parts = fleet.batches(args.units, args.days, args.seed, day, faulty=args.faulty, beside=beside)
+        bar = stack.enter_context(tqdm(total=max(args.units, 0), unit="unit", desc="simulate", delay=0.5))
         count = files.write_all(parts, args.out, bar.update)
     print(f"{args.out}: " + ", ".join(f"{number} {name}" for name, number in count.items()))
     return 0
