@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import selectors
+import socket
 import threading
 import time
 from collections import Counter
 from collections.abc import Mapping
 from types import TracebackType
-from typing import Any, Protocol, Self
+from typing import Any, Protocol, Self, cast
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -55,6 +57,7 @@ class Connections:
         self._under_way: dict[tuple[str, int], tuple[str, int]] = {}
         self.acknowledged: Counter[str] = Counter()
         self._tried: dict[str, float] = {}
+        self._away: set[str] = set()
         self._served = 0.0
         self._closing = False
 
@@ -125,10 +128,24 @@ class Connections:
             self._served = now
             for device, client in self._clients.items():
                 client.loop_misc()
-                if client.socket() is None and device in self._tried:
+                if client.socket() is None and device in self._tried and device not in self._away:
                     self._connect(device, first=False)
         if self._refused is not None and not self._closing:
             raise UnavailableError(self._refused)
+
+    def leave(self, device: str) -> None:
+        """Break a device's connection without a good-bye, as a router that goes off does, and make no other.
+
+        The broker then tells of it by the last will; what is sent meanwhile waits.
+        """
+        self._away.add(device)
+        if (link := self._clients[device].socket()) is not None:
+            with contextlib.suppress(OSError):
+                cast(socket.socket, link).shutdown(socket.SHUT_RDWR)
+
+    def come_back(self, device: str) -> None:
+        """Let a device that left connect anew, within a second or so."""
+        self._away.discard(device)
 
     def close(self) -> None:
         """Say good-bye for every device."""
@@ -179,17 +196,17 @@ class Connections:
         """Have the selector look at the sockets that there are now, and for writing only where there is something."""
         now = {device: client.socket() for device, client in self._clients.items()}
         # Closed ones go first: a new socket may have been given the number of an old one of another device.
-        for device, (socket, _) in list(self._watched.items()):
-            if now[device] is not socket:
-                self._selector.unregister(socket)
+        for device, (link, _) in list(self._watched.items()):
+            if now[device] is not link:
+                self._selector.unregister(link)
                 del self._watched[device]
-        for device, socket in now.items():
-            if socket is None:
+        for device, link in now.items():
+            if link is None:
                 continue
             events = selectors.EVENT_READ | (selectors.EVENT_WRITE if self._clients[device].want_write() else 0)
             before = self._watched.get(device)
             if before is None:
-                self._selector.register(socket, events, device)
+                self._selector.register(link, events, device)
             elif before[1] != events:
-                self._selector.modify(socket, events, device)
-            self._watched[device] = (socket, events)
+                self._selector.modify(link, events, device)
+            self._watched[device] = (link, events)

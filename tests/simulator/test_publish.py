@@ -6,7 +6,7 @@ import contextlib
 import threading
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -86,6 +86,52 @@ def test_history_and_live_play_bring_every_record_once_or_oftener(broker: Broker
     newest = fleet.starts.groupby("unit")["seq"].max()
     assert {d: r.sent for d, r in last.items()}.keys() == {f"d-000{n}" for n in range(1, 7)}
     assert all(0 < last[u.replace("u-", "d-")].sent <= seq for u, seq in newest.items())
+
+
+def with_spells(fleet: Fleet, unit: str, **told: object) -> Fleet:
+    """Return the fleet with another truth about one unit's logger, and none about the others'."""
+    plain: dict[str, object] = {"clock": None, "offline": []}
+    columns = {
+        name: [told.get(name, empty) if u == unit else empty for u in fleet.truth["unit"]]
+        for name, empty in plain.items()
+    }
+    return replace(fleet, truth=fleet.truth.assign(**{k: pd.Series(v, dtype=object) for k, v in columns.items()}))
+
+
+@pytest.mark.stack
+def test_a_logger_that_goes_off_line_is_told_of_by_its_last_will_and_loses_nothing(
+    broker: BrokerAddress, fleet: Fleet
+) -> None:
+    since = fleet.starts["at"].min().floor("D") + timedelta(days=11)
+    spell = {"from": f"{since + timedelta(hours=4):%FT%TZ}", "to": f"{since + timedelta(hours=16):%FT%TZ}"}
+    told = with_spells(fleet, "u-0003", offline=[spell])
+    with listening(broker) as heard:
+        publish(told, broker, {}, speed=30_000, since=since.to_pydatetime())
+    assert heard.keys("starts") == expected(fleet, "starts")
+    mine = [record.online for kind, device, record in heard.records if (kind, device) == ("status", "d-0003")]
+    assert [online for n, online in enumerate(mine) if n == 0 or online != mine[n - 1]] == [True, False, True, False]
+    other = [record.online for kind, device, record in heard.records if (kind, device) == ("status", "d-0004")]
+    assert other.index(False) == len(other) - 1
+
+
+@pytest.mark.stack
+def test_while_its_clock_is_wrong_a_logger_says_so(broker: BrokerAddress, fleet: Fleet) -> None:
+    since = fleet.starts["at"].min().floor("D") + timedelta(days=11)
+    clock = {
+        "from": f"{since - timedelta(days=2):%FT%TZ}",
+        "to": f"{since + timedelta(hours=12):%FT%TZ}",
+        "offset_s": -60.0,
+        "drift_s_per_day": 2.0,
+    }
+    with listening(broker) as heard:
+        publish(with_spells(fleet, "u-0002", clock=clock), broker, {}, speed=30_000, since=since.to_pydatetime())
+    said = {
+        device: [r.clock_ok for kind, d, r in heard.records if (kind, d) == ("status", device) and r.online]
+        for device in ("d-0002", "d-0003")
+    }
+    assert said["d-0002"][0] is False
+    assert said["d-0002"][-1] is True
+    assert set(said["d-0003"]) == {True}
 
 
 @pytest.mark.stack
