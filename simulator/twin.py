@@ -25,6 +25,7 @@ from simulator import compressor, faults, getaway, outcomes, service
 from simulator.compressor import Attempt, Compressors
 from simulator.faults import DAY_S, Faults, State
 from simulator.happened import Happened, Noise
+from simulator.logger import HALF_CYCLE_S
 from simulator.machine import reference_3_ton
 from simulator.nameplate import Units
 from simulator.outcomes import Conditions
@@ -209,8 +210,10 @@ def _expected(
         told = bool(units.fitted["close_deg"][u])
         table = _table(motors, outcomes.select(met, rows[:1]), load[rows], met.line_v[rows], ptc_c[rows])
         deg = close_deg[rows] if told else np.full(len(rows), np.nan if fixed_deg is None else fixed_deg)
-        mean[mine], square = _at(table, load[rows], volts, deg, ptc_c[rows])
-        variance[mine] = np.maximum(square - mean[mine] ** 2, 1e-6) + START_SD**2
+        mean[mine], spread = _at(table, load[rows], volts, deg, ptc_c[rows])
+        # Run-up is told in whole half cycles: scatter is never less than that of rounding to one.
+        rounding = (HALF_CYCLE_S / np.exp(mean[mine])) ** 2 / 12
+        variance[mine] = np.maximum(spread, rounding) + START_SD**2
         if not units.fitted["line_v"][u]:
             # What the voltage does and nobody sees is scatter to whoever compares.
             really = _at(table, load[rows], met.line_v[rows], deg, ptc_c[rows])[0]
@@ -221,8 +224,8 @@ def _expected(
 @dataclass(frozen=True)
 class _Table:
     axes: tuple[Array, ...]
-    moments: Array
-    mean_angle: Array
+    figures: Array
+    any_angle: Array
 
 
 def _table(motors: Compressors, one: Conditions, load: Array, line_v: Array, ptc_c: Array) -> _Table:
@@ -268,18 +271,26 @@ def _table(motors: Compressors, one: Conditions, load: Array, line_v: Array, ptc
         sum(w * part[k : k + inner] for k, w in enumerate(weights / weights.sum()))
         for part in (came.astype(float), log, log**2)
     ]
-    moments = np.stack([np.asarray(total) for total in sums], axis=-1)
-    # The wave comes round again after half a turn.
-    moments = np.concatenate([moments, moments[:, :, :1]], axis=2)
+    sums_of = np.stack([np.asarray(total) for total in sums], axis=-1)
     axes = (loads[REACH : REACH + inner], volts, np.append(ANGLES_DEG, 180.0), ptc)
-    return _Table(axes, moments, moments[:, :, :-1].mean(axis=2, keepdims=True))
+    # The wave comes round again after half a turn.
+    figures = _moments(np.concatenate([sums_of, sums_of[:, :, :1]], axis=2))
+    any_angle = _moments(sums_of.mean(axis=2, keepdims=True))
+    return _Table(axes, figures, np.repeat(any_angle, len(axes[2]), axis=2))
+
+
+def _moments(sums: Array) -> Array:
+    """Return mean and variance from count, sum and sum of squares, along the last axis."""
+    count = np.maximum(sums[..., 0], 1e-9)
+    mean = sums[..., 1] / count
+    return np.stack([mean, np.maximum(sums[..., 2] / count - mean**2, 0.0)], axis=-1)
 
 
 def _at(table: _Table, load: Array, volts: Array, deg: Array, ptc_c: Array) -> tuple[Array, Array]:
-    """Return mean and mean square of ln run-up; a NaN angle stands for all of them."""
+    """Return mean and variance of ln run-up over the load's scatter; a NaN angle stands for all of them."""
     known = np.isfinite(deg)
-    found = np.empty((len(load), 3))
-    for rows, values in ((known, table.moments), (~known, np.repeat(table.mean_angle, len(table.axes[2]), axis=2))):
+    found = np.empty((len(load), 2))
+    for rows, values in ((known, table.figures), (~known, table.any_angle)):
         if not rows.any():
             continue
         columns, axes, flat = [load[rows], volts[rows], np.nan_to_num(deg[rows]) % 180], table.axes[:3], values
@@ -288,8 +299,7 @@ def _at(table: _Table, load: Array, volts: Array, deg: Array, ptc_c: Array) -> t
         else:
             columns, axes = [*columns, ptc_c[rows]], table.axes
         found[rows] = RegularGridInterpolator(axes, flat)(np.column_stack(columns))
-    came = np.maximum(found[:, 0], 1e-9)
-    return found[:, 1] / came, found[:, 2] / came
+    return found[:, 0], found[:, 1]
 
 
 def _visits(

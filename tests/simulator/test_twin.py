@@ -53,15 +53,20 @@ def test_a_twin_from_the_table_is_the_mean_of_many_integrated_starts(
     well = twin._calm(units, happened.met)
     never = np.full(48, np.inf)
     mean, variance = twin._expected(units, happened.motors, well, noise.close_deg[0], happened.plan, never, rows)
-    factor = np.exp(twin.LOAD_SD * np.random.default_rng(1).normal(size=400))
+    rng, spread = np.random.default_rng(1), []
+    factor = np.exp(twin.LOAD_SD * rng.normal(size=400))
     for place, row in enumerate(rows.tolist()):
         again = np.full(400, row)
         tried = twin._attempt(well, again, noise.close_deg[0], 1.0)
-        up = compressor.integrate(happened.motors, type(tried)(**(vars(tried) | {"load_factor": factor}))).run_up_s
+        inertia = tried.inertia_factor * np.exp(twin.START_SD * rng.normal(size=400))
+        met = type(tried)(**(vars(tried) | {"load_factor": factor, "inertia_factor": inertia}))
+        up = compressor.integrate(happened.motors, met).run_up_s
         log = np.log(up[np.isfinite(up)])
-        assert mean[place] == pytest.approx(log.mean(), abs=0.015)
-        # Run-up is told in whole half cycles: between its steps the table is off by up to half of one.
-        assert np.sqrt(variance[place] - twin.START_SD**2) == pytest.approx(log.std(), rel=0.25, abs=0.02)
+        # Run-up is told in whole half cycles, some 4 % of it each: the table smooths their steps.
+        assert mean[place] == pytest.approx(log.mean(), abs=0.02)
+        spread.append(np.sqrt(variance[place]) / log.std())
+    assert 0.9 < np.median(spread) < 1.25
+    assert min(spread) > 0.75
 
 
 def test_sound_units_start_like_their_twins(batch: tuple[Fleet, Twins, tuple[Any, ...]]) -> None:
