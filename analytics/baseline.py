@@ -14,6 +14,7 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,10 @@ from analytics.tables import Ints
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+
+
+Window = Literal["recent", "slow"]
+"""Which decaying sums are meant: those that find a fault soon, or those that weigh it longer."""
 
 
 @dataclass(frozen=True)
@@ -124,6 +129,13 @@ def begin(klass: Ints, prior: Prior) -> Stream:
     )
     solve(stream, np.arange(units))
     return stream
+
+
+def window(stream: Stream, name: Window) -> tuple[Floats, Floats, Floats]:
+    """Return the decaying sums of a window: normal equations (units, p, p), (units, p) and weights (units, 2)."""
+    if name == "recent":
+        return stream.recent_n, stream.recent_m, stream.recent_w
+    return stream.slow_n, stream.slow_m, stream.slow_w
 
 
 def solve(stream: Stream, units: Ints) -> None:

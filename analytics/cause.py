@@ -11,12 +11,14 @@ repairs replace them.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import channels, drift
-from analytics.baseline import Stream
+from analytics import baseline, channels, drift
+from analytics.baseline import Stream, Window
 from analytics.features import COLD, LEVEL, REST, REST_FAST, REST_SLOW, SOAK, WIDTH
 from analytics.options import Options
 from analytics.tables import GEAR, METERING, Ints
@@ -67,31 +69,36 @@ SHIFTS: Mapping[str, Mapping[str, tuple[float, float]]] = {
 """Mean and standard deviation of what a cause does to a channel; a channel that is not named stays as it was."""
 
 
-def spreads() -> Floats:
-    """Return the covariance of the slowing under each hypothesis, (7, p, p)."""
-    out = np.tile(np.diag(np.full(WIDTH, RIDGE_SD**2)), (len(HYPOTHESES), 1, 1))
-    for c, cause in enumerate(CAUSES):
+def _patterns() -> tuple[Floats, Ints]:
+    """Return the directions of all causes, (k, p), and where those of each cause begin among them, (7,)."""
+    rows, begins = [], [0]
+    for cause in CAUSES:
         for pattern in PATTERNS[cause]:
             vector = np.zeros(WIDTH)
             for column, size in pattern.items():
                 vector[column] = size
-            out[c] += np.outer(vector, vector)
-    return out
+            rows.append(vector)
+        begins.append(len(rows))
+    return np.array(rows), np.array(begins, dtype=np.int64)
 
 
-_SPREADS = spreads()
+_DIRECTIONS, _BEGINS = _patterns()
 HARDNESS_SLOPE = 5.0
 """How the logarithm of the odds of locking grows with ln run-up; an assumption, used for the pattern of locks only."""
 
 
-def log_prior(gear: Ints, metering: Ints, flagged: NDArray[np.bool_]) -> Floats:
-    """Return the log prior of the hypotheses for units, (units, 7): a unit without start gear cannot have it fail."""
-    prevalence = np.where(flagged, PREVALENCE_FLAGGED, PREVALENCE)
+def log_shares(gear: Ints, metering: Ints) -> Floats:
+    """Return the log share of each cause among the faults of units, (units, 6): without start gear none can fail."""
     share = np.tile(np.array([PRIOR[c] for c in CAUSES]), (len(gear), 1))
     share[gear == GEAR.index("none"), CAUSES.index("start_gear_failed")] *= 0.02
     share[metering == METERING.index("orifice"), CAUSES.index("unequalised_pressures")] *= 0.3
-    share *= (prevalence / share.sum(axis=1))[:, None]
-    return np.asarray(np.log(np.column_stack([share, 1.0 - prevalence])))
+    return np.asarray(np.log(share / share.sum(axis=1, keepdims=True)))
+
+
+def log_prior(gear: Ints, metering: Ints, flagged: NDArray[np.bool_]) -> Floats:
+    """Return the log prior of the hypotheses for units, (units, 7)."""
+    prevalence = np.where(flagged, PREVALENCE_FLAGGED, PREVALENCE)
+    return np.column_stack([log_shares(gear, metering) + np.log(prevalence)[:, None], np.log(1.0 - prevalence)])
 
 
 def terms(
@@ -113,17 +120,26 @@ def terms(
     clues : (units, 7) what the conditions of their locked starts say
     scale : how much wider the scores of healthy units are than they should be
     """
-    r, u, c = _score(stream, units, options, scale)
-    total = c[:, None] + r[:, None] @ _SPREADS[None] @ r[:, None]
-    # Directions in which nothing was seen carry no information; the floor keeps the determinant finite.
-    total += np.eye(WIDTH) * 1e-6 * (1.0 + np.einsum("upp->u", c)[:, None, None, None] / WIDTH)
-    sign, log_det = np.linalg.slogdet(total)
-    solved = np.linalg.solve(total, np.broadcast_to(u[:, None, :, None], (*total.shape[:3], 1)))[..., 0]
-    start = -0.5 * (log_det + np.einsum("up,uhp->uh", u, solved))
-    start = np.where(sign > 0, start, start.min(axis=1, keepdims=True))
-    out = {"run_up": start - start[:, -1:]}
+    out = likelihoods(stream, side, units, options, scale, "slow")
+    against = clues.copy()
+    against[:, :-1] += np.maximum(locked_nats, 0.0)[:, None]
+    out["locked"] = against
+    return out
+
+
+def likelihoods(
+    stream: Stream, side: Mapping[str, Stream], units: Ints, options: Options, scale: float, window: Window
+) -> dict[str, Floats]:
+    """Return what run-up times and channels say of each hypothesis over a window, (units, 7) each, relative to none."""
+    n, m, w = baseline.window(stream, window)
+    decay = drift.ratio(w)
+    out = {
+        "run_up": _scores(
+            units, n, m, decay, stream.mean, stream.cov, options.wander_sd**2, scale, _DIRECTIONS, _BEGINS
+        )
+    }
     for name in channels.NAMES:
-        value, sd = channels.shift(side[name], name, units)
+        value, sd = channels.shift(side[name], name, units, window)
         known, spread0 = np.nan_to_num(value), np.nan_to_num(sd, nan=1.0)
         log = np.zeros((len(units), len(HYPOTHESES)))
         for h, hypothesis in enumerate(HYPOTHESES):
@@ -131,9 +147,59 @@ def terms(
             log[:, h] = _log_density(known, mean, np.sqrt(spread0**2 + spread**2))
         log = log - log[:, -1:]
         out[name] = np.where(np.isfinite(value)[:, None], log, 0.0)
-    against = clues.copy()
-    against[:, :-1] += np.maximum(locked_nats, 0.0)[:, None]
-    out["locked"] = against
+    return out
+
+
+@numba.njit(cache=True)
+def _scores(
+    units: Ints,
+    n: Floats,
+    m: Floats,
+    decay: Floats,
+    mean: Floats,
+    cov: Floats,
+    wander: float,
+    scale: float,
+    directions: Floats,
+    begins: Ints,
+) -> Floats:
+    """Return the log likelihood ratios (units, 7) of normal scores whose covariance a cause widens in its directions.
+
+    One Cholesky factor of the covariance of none serves all hypotheses, by the matrix determinant lemma and Woodbury's
+    identity (Golub & Van Loan, Matrix Computations, 4th ed., section 2.1.4).
+    """
+    p, k = m.shape[1], len(directions)
+    out = np.zeros((len(units), len(begins)))
+    for i in range(len(units)):
+        u = units[i]
+        r = n[u]
+        known = cov[u].copy()
+        known[0, 0] += wander
+        c = (r * decay[u] + r @ known @ r) * scale**2
+        # Directions in which nothing was seen carry no information; the floor keeps the factor finite.
+        c += RIDGE_SD**2 * (r @ r) + np.eye(p) * 1e-6 * (1.0 + np.trace(c) / p)
+        right = np.empty((p, k + 1))
+        right[:, 0] = m[u] - r @ mean[u]
+        right[:, 1:] = r @ directions.T
+        right = _forward(np.linalg.cholesky(c), right)
+        for h in range(len(begins) - 1):
+            part = right[:, 1 + begins[h] : 1 + begins[h + 1]].copy()
+            factor = np.linalg.cholesky(np.eye(part.shape[1]) + part.T @ part)
+            gain = _forward(factor, part.T @ right[:, :1].copy())
+            out[i, h] = 0.5 * np.sum(gain**2) - np.sum(np.log(np.diag(factor)))
+    return out
+
+
+@numba.njit(cache=True)
+def _forward(factor: NDArray[Any], right: NDArray[Any]) -> Floats:
+    """Return the solution of a lower triangular system, (p, columns)."""
+    out = right.copy()
+    for a in range(len(out)):
+        for column in range(out.shape[1]):
+            total = out[a, column]
+            for b in range(a):
+                total -= factor[a, b] * out[b, column]
+            out[a, column] = total / factor[a, a]
     return out
 
 
@@ -165,16 +231,6 @@ def clues_of_locked(x: Floats, usual: Floats, have: NDArray[np.bool_]) -> Floats
         mean = np.sum(harder * have, axis=1) / np.maximum(count, 1)
         out[:, c] = np.where(count > 0, HARDNESS_SLOPE * (x @ vector) - np.log(np.maximum(mean, 1e-9)), 0.0)
     return np.clip(out, -3.0, 3.0)
-
-
-def _score(stream: Stream, units: Ints, options: Options, scale: float) -> tuple[Floats, Floats, Floats]:
-    r, m = stream.slow_n[units], stream.slow_m[units]
-    u = m - np.einsum("upq,uq->up", r, stream.mean[units])
-    own = stream.cov[units].copy()
-    own[:, 0, 0] += options.wander_sd**2
-    decay = drift.ratio(stream.slow_w[units])
-    noise = r * decay[:, None, None] + r @ own @ r
-    return r, u, noise * scale**2
 
 
 def posterior(log_likelihood: Floats, prior: Floats) -> Floats:

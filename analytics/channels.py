@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics import baseline
-from analytics.baseline import Prior, Stream
+from analytics.baseline import Prior, Stream, Window
 from analytics.options import Options
 from analytics.tables import RAN, Decay, Ints, Starts
 
@@ -95,13 +95,12 @@ def _recent_shift(stream: Stream) -> Floats:
     return np.where(own > 0, shift / np.where(own > 0, own, 1.0), 0.0)
 
 
-def shift(stream: Stream, name: str, units: Ints) -> tuple[Floats, Floats]:
+def shift(stream: Stream, name: str, units: Ints, window: Window) -> tuple[Floats, Floats]:
     """Return how far a channel now stands from its baseline and the standard deviation of that; NaN where unknown."""
-    n, m = stream.slow_n[units], stream.slow_m[units]
+    n, m, w = (array[units] for array in baseline.window(stream, window))
     row, own = n[:, 0, :], n[:, 0, 0]
     known = (own > 0) & (stream.base_blocks[units] > 0)
     safe = np.where(known, own, 1.0)
-    w = stream.slow_w[units]
     decay = np.where(w[:, 0] > 0, w[:, 1] / np.where(w[:, 0] > 0, w[:, 0], 1.0), 1.0)
     value = (m[:, 0] - np.einsum("up,up->u", row, stream.mean[units])) / safe
     variance = decay / safe + np.einsum("up,upq,uq->u", row, stream.cov[units], row) / safe**2 + WANDER[name] ** 2

@@ -21,6 +21,7 @@ from analytics import (
     drift,
     features,
     hazard,
+    joint,
     locked,
     noise,
     outlook,
@@ -207,6 +208,16 @@ def _close(state: State, fleet: Fleet, sums: Sequence[baseline.DaySums], day: in
         baseline.learn(stream, day, state.since_day, options)
     usable = state.usable
     drift.follow(state.drift, state.run_up, whole, day, usable, options)
+    nats = joint.weigh(
+        state.drift,
+        state.run_up,
+        state.side,
+        cause.log_shares(state.gear, fleet.metering),
+        state.rate.score,
+        usable,
+        options,
+    )
+    drift.judge(state.drift, nats, whole.unit, day, usable, options)
     locked.follow(state.rate, day, usable, options)
     ahead.happened(state.record, day, np.concatenate([*state.today, np.zeros(0, dtype=np.int64)]))
     state.today = []

@@ -1,7 +1,8 @@
 """Does a unit start slower than its own baseline expects? A score test in three directions, its size, and since when.
 
-The evidence is the sum of a prediction error and of what the baseline does not know itself, so that a unit which meets
-its first cold spell is not taken for a faulty one.
+The variance is the sum of a prediction error and of what the baseline does not know itself, so that a unit which meets
+its first cold spell is not taken for a faulty one. What the test finds is weighed together with all else that is known
+(`analytics.joint`) before there is an alarm.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ DIRECTIONS = (features.LEVEL, features.REST_SLOW, features.SOAK)
 NULL_SCALE = 1.4
 """Scale of z on healthy units where the fleet is too small to show it."""
 NULL_UNITS = 30.0
-CALM_DAYS = 7
+CALM_DAYS, CALM_NATS = 7, 1.0
 Z90 = 1.6448536269514722
 """95th percentile of the standard normal: half-width of a 90 % interval."""
 
@@ -39,6 +40,7 @@ class Drift:
 
     z: Floats
     evidence: Floats
+    nats: Floats
     strongest: Ints
     alarm: Bools
     since_day: Ints
@@ -54,6 +56,7 @@ def begin(units: int) -> Drift:
     return Drift(
         z=np.zeros((units, k)),
         evidence=np.zeros(units),
+        nats=np.zeros(units),
         strongest=np.zeros(units, dtype=np.int64),
         alarm=np.zeros(units, dtype=bool),
         since_day=np.full(units, -1, dtype=np.int64),
@@ -113,7 +116,7 @@ def _excursion(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bo
 
 
 def follow(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools, options: Options) -> None:
-    """Test all units at the end of a day, and set or clear their alarms.
+    """Test all units at the end of a day.
 
     Parameters
     ----------
@@ -134,11 +137,24 @@ def follow(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools,
     scaled = np.maximum(state.z / state.scale, 0.0)
     state.strongest = np.argmax(scaled, axis=1)
     state.evidence = 0.5 * scaled.max(axis=1) ** 2
-    fresh = usable & ~state.alarm & (state.evidence > options.drift_nats)
+
+
+def judge(state: Drift, nats: Floats, active: Ints, day: int, usable: Bools, options: Options) -> None:
+    """Set or clear the alarms at the end of a day.
+
+    Parameters
+    ----------
+    nats : (units,) what speaks for a fault, all evidence together
+    active : units that had starts on the day
+    """
+    state.nats = nats
+    started = np.zeros(len(usable), dtype=bool)
+    started[active] = True
+    fresh = usable & ~state.alarm & (nats > options.drift_nats)
     start = state.cusum_from[np.arange(len(usable)), state.strongest]
     state.since_day = np.where(fresh, np.where(start >= 0, start, day), state.since_day)
     state.alarm |= fresh
-    state.calm = np.where(state.evidence < 1.0, state.calm + active, 0)
+    state.calm = np.where(nats < CALM_NATS, state.calm + started, 0)
     clear(state, np.flatnonzero(state.alarm & ((state.calm >= CALM_DAYS) | ~usable)))
 
 

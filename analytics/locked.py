@@ -24,6 +24,8 @@ Bools = NDArray[np.bool_]
 WINDOW_D = 28
 FOLD = 20.0
 """The sequential test looks for a rate this many times the expected."""
+RETRY_LOCKS_WELL, RETRY_LOCKS_ILL = 0.02, 0.5
+"""Chance that a retry locks after a first attempt that locked: of a sound unit, and of one that cannot start."""
 HALF = 0.5
 CLUES = 7
 """Hypotheses that the conditions of locked starts speak for or against."""
@@ -88,9 +90,20 @@ def take(state: Rate, day: int, unit: Ints, locked: Bools, first: Bools, p: Floa
     state.starts += np.bincount(unit, minlength=units)
     seen = np.bincount(unit, weights=f * locked, minlength=units)
     drain = np.bincount(unit, weights=f * np.log1p(p * (FOLD - 1.0)), minlength=units)
-    after = np.maximum(0.0, state.score + np.log(FOLD) * seen - frailty(state) * drain)
+    again = np.bincount(unit, weights=(1.0 - f) * _of_retry(locked, p), minlength=units)
+    after = np.maximum(0.0, state.score + np.log(FOLD) * seen - frailty(state) * drain + again)
     state.score_from = np.where((state.score <= 0) & (after > 0), day, state.score_from)
     state.score = np.where(use, after, 0.0)
+
+
+def _of_retry(locked: Bools, p: Floats) -> Floats:
+    """Return what the outcome of a retry says for a unit that cannot start, nats.
+
+    What kept the first attempt of a sound unit from starting is over minutes later, when pressures are even; of a unit
+    that cannot start every other retry locks (both shares are assumptions; a simulated sound fleet shows 2 in 1,000).
+    """
+    well = np.minimum(RETRY_LOCKS_WELL + p, RETRY_LOCKS_ILL - 0.05)
+    return np.where(locked, np.log(RETRY_LOCKS_ILL / well), np.log((1.0 - RETRY_LOCKS_ILL) / (1.0 - well)))
 
 
 def follow(state: Rate, day: int, usable: Bools, options: Options) -> None:

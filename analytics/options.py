@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+
+from ingest.errors import BadInputError
 
 DAY_US = 86_400_000_000
 HOUR_US = 3_600_000_000
+BUDGET, BUDGET_NATS, LOCKED_BUDGET_NATS = 0.10, 5.0, 8.0
+"""False alarms a unit-year, and the thresholds that keep to them."""
+WATCH_BELOW_NATS = 2.5
 
 
 @dataclass(frozen=True)
@@ -34,12 +40,8 @@ class Options:
     """Standard deviation of the harmless wandering of ln run-up around its own baseline."""
     day_sd: float = 0.03
     """Standard deviation of what all starts of one day of a unit share."""
-    drift_nats: float = 10.0
-    """Evidence at which a unit's run-up time counts as drifted."""
-    locked_nats: float = 8.0
-    """Evidence at which a unit's rate of locked starts counts as raised."""
-    watch_nats: float = 5.0
-    """Evidence of either kind at which a unit is watched."""
+    false_alarms_per_unit_year: float = 0.10
+    """Alarms a year that a unit without a fault may give: the thresholds of both tests follow from it."""
     watch_lockout_7d: float = 0.10
     """Probability of a lockout within 7 days at which a unit is watched."""
     cause_margin: float = 0.6
@@ -50,6 +52,34 @@ class Options:
     """A visit out of hours, because the unit is down."""
     cold_house_cost: float = 4.0
     """What a customer without heat costs beyond the visit, in deep cold; common practice sets it above the visit."""
+
+    def __post_init__(self) -> None:
+        """Refuse a budget without alarms."""
+        if not 0.001 <= self.false_alarms_per_unit_year <= 10:
+            raise BadInputError("false_alarms_per_unit_year: a number from 0.001 to 10")
+
+    @property
+    def drift_nats(self) -> float:
+        """Evidence at which a unit's run-up time counts as drifted.
+
+        The number of false alarms falls by about e for each further nat (measured on simulated fleets).
+        """
+        return BUDGET_NATS - math.log(self.false_alarms_per_unit_year / BUDGET)
+
+    @property
+    def locked_nats(self) -> float:
+        """Evidence at which a unit's rate of locked starts counts as raised."""
+        return LOCKED_BUDGET_NATS - math.log(self.false_alarms_per_unit_year / BUDGET)
+
+    @property
+    def watch_nats(self) -> float:
+        """Evidence of drift at which a unit is watched."""
+        return max(self.drift_nats - WATCH_BELOW_NATS, 0.5)
+
+    @property
+    def watch_locked_nats(self) -> float:
+        """Evidence of locked starts at which a unit is watched."""
+        return max(self.locked_nats - WATCH_BELOW_NATS, 0.5)
 
 
 DEFAULT = Options()

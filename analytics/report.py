@@ -94,7 +94,7 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
     size = drift.effect(state.drift, state.run_up, usable, options)
     window = state.rate.ring.sum(axis=1)
     ratio, low, high = locked.interval(window[:, locked.SEEN], window[:, locked.EXPECTED])
-    evidence = np.maximum(state.drift.evidence, state.rate.score)
+    evidence = np.maximum(state.drift.evidence, np.maximum(state.drift.nats, state.rate.score))
     alarm = state.drift.alarm | state.rate.alarm
     down = attempts.down(state.tries)
     recent = locked_out(state, instant)
@@ -116,7 +116,7 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
         "silent": silence.silent(state.activity, instant, state.tries.last_start_at, state.first_at),
         "drift_alarm": state.drift.alarm,
         "locked_alarm": state.rate.alarm,
-        "drift_nats": state.drift.evidence,
+        "drift_nats": state.drift.nats,
         "locked_nats": state.rate.score,
         "expected_s": size.expected_s.round(4),
         "now_s": size.now_s.round(4),

@@ -85,7 +85,7 @@ def _findings(facts: Facts, options: Options) -> list[str]:
         out.append("run_up_rising")
     if facts.locked_alarm:
         out.append("locked_above_expected")
-    elif facts.locked_nats >= options.watch_nats:
+    elif facts.locked_nats >= options.watch_locked_nats:
         out.append("locked_rising")
     if facts.lockout_7d >= options.watch_lockout_7d:
         out.append("lockout_likely")

@@ -5,9 +5,10 @@ from types import ModuleType
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import multivariate_normal
 
-from analytics import cause, core, features, report
-from analytics.options import DAY_US
+from analytics import baseline, cause, channels, core, features, report
+from analytics.options import DAY_US, DEFAULT
 from analytics.tables import GEAR, METERING, Tables, fleet
 from analytics.verdict import CAUSES, HYPOTHESES
 
@@ -35,8 +36,37 @@ def test_a_posterior_is_the_normalised_product_of_prior_and_likelihood() -> None
 
 def test_every_pattern_is_about_conditions_that_exist_and_every_cause_has_one() -> None:
     assert set(cause.PATTERNS) == set(cause.SHIFTS) == set(CAUSES)
-    assert cause.spreads().shape == (len(HYPOTHESES), features.WIDTH, features.WIDTH)
-    assert np.linalg.eigvalsh(cause.spreads()).min() > 0
+    assert all(0 <= column < features.WIDTH for each in cause.PATTERNS.values() for one in each for column in one)
+
+
+def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None:
+    # Reference: scipy.stats.multivariate_normal, with the covariance of each hypothesis written out.
+    rng = np.random.default_rng(3)
+    p, scale = features.WIDTH, 1.2
+    stream = baseline.begin(
+        np.zeros(4, dtype=np.int64), baseline.prior_before_data(np.zeros(p), np.ones(p), np.full(p, 0.1), 1)
+    )
+    x = rng.normal(size=(4, 30, p))
+    stream.slow_n[:] = np.einsum("uip,uiq->upq", x, x) * 50.0
+    stream.slow_m[:] = rng.normal(size=(4, p)) * 30.0
+    stream.slow_w[:] = [6.0, 3.0]
+    got = cause.likelihoods(stream, channels.begin(4), np.arange(4), DEFAULT, scale, "slow")["run_up"]
+    for u in range(4):
+        r = stream.slow_n[u]
+        known = stream.cov[u] + DEFAULT.wander_sd**2 * np.diag(np.eye(p)[0])
+        none = scale**2 * (0.5 * r + r @ known @ r)
+        none += cause.RIDGE_SD**2 * r @ r + np.eye(p) * 1e-6 * (1.0 + np.trace(none) / p)
+        score = stream.slow_m[u] - r @ stream.mean[u]
+        base = multivariate_normal(np.zeros(p), none).logpdf(score)
+        for h, name in enumerate(CAUSES):
+            wide = none.copy()
+            for pattern in cause.PATTERNS[name]:
+                vector = np.zeros(p)
+                vector[list(pattern)] = list(pattern.values())
+                wide += r @ np.outer(vector, vector) @ r
+            expected = multivariate_normal(np.zeros(p), wide).logpdf(score) - base
+            assert got[u, h] == pytest.approx(expected, rel=1e-6, abs=1e-6)
+        assert got[u, -1] == 0
 
 
 def test_locked_starts_after_short_rests_point_to_pressures_and_those_after_cold_soaks_to_soak() -> None:

@@ -23,7 +23,10 @@ def test_each_fault_moves_its_own_channel_and_healthy_units_move_none(made: Modu
     made_fleet = made.fleet(50, 110, 12, faulty=0.5)
     state, names = _state(made_fleet.tables)
     shift = pd.DataFrame(
-        {n: channels.shift(state.side[n], n, np.arange(len(names)))[0] for n in ("sag", "power_factor", "watts")},
+        {
+            n: channels.shift(state.side[n], n, np.arange(len(names)), "slow")[0]
+            for n in ("sag", "power_factor", "watts")
+        },
         index=list(names),
     )
     truth = pd.Series(made_fleet.cause).fillna("none")
@@ -39,8 +42,8 @@ def test_a_channel_that_is_not_fitted_gives_no_figure(made: ModuleType) -> None:
     tables = made.fleet(3, 30, 13, channels=False).tables
     state, _ = _state(tables)
     for name in ("sag", "inrush", "power_factor", "watts", "equalising"):
-        assert np.isnan(channels.shift(state.side[name], name, np.arange(3))[0]).all()
-    assert np.isfinite(channels.shift(state.side["line"], "line", np.arange(3))[0]).all()
+        assert np.isnan(channels.shift(state.side[name], name, np.arange(3), "slow")[0]).all()
+    assert np.isfinite(channels.shift(state.side["line"], "line", np.arange(3), "slow")[0]).all()
 
 
 def test_rests_give_the_decay_channel() -> None:
@@ -65,7 +68,7 @@ def test_rests_give_the_decay_channel() -> None:
     for frame in (starts, rests):
         frame["at"] = pd.to_datetime(frame["at"], utc=True).dt.as_unit("us")
     state, _ = _state(Tables(starts=starts, rests=rests))
-    value, sd = channels.shift(state.side["equalising"], "equalising", np.arange(1))
+    value, sd = channels.shift(state.side["equalising"], "equalising", np.arange(1), "slow")
     # ln(150 / 60) is 0.92; the slower sums still remember some of the days before.
     assert 0.2 < value[0] < 0.95
     assert 0 < sd[0] < 0.2

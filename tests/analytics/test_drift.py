@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics import baseline, drift, features
+from analytics import baseline, cause, channels, drift, features, joint
 from analytics.options import DEFAULT
 
 P = features.WIDTH
@@ -14,6 +14,16 @@ def _conditions(n: int, rng: np.random.Generator) -> np.ndarray:
     return features.conditions(
         rng.uniform(200, 7200, n), rng.uniform(-15, 15, n), rng.normal(240, 3, n), np.full(n, np.nan)
     )
+
+
+def _judge(state: drift.Drift, stream: baseline.Stream, sums: baseline.DaySums, day: int) -> None:
+    """Test and weigh a day on start times alone."""
+    units, usable = len(state.alarm), stream.base_blocks > 0
+    plain = np.zeros(units, dtype=np.int64)
+    drift.follow(state, stream, sums, day, usable, DEFAULT)
+    shares = cause.log_shares(plain, plain)
+    nats = joint.weigh(state, stream, channels.begin(units), shares, np.zeros(units), usable, DEFAULT)
+    drift.judge(state, nats, sums.unit, day, usable, DEFAULT)
 
 
 def _fleet(
@@ -41,7 +51,7 @@ def _fleet(
         baseline.add(stream, sums, DEFAULT)
         if day < learn_days:
             baseline.learn(stream, day, since, DEFAULT)
-        drift.follow(state, stream, sums, day, stream.base_blocks > 0, DEFAULT)
+        _judge(state, stream, sums, day)
         alarms = np.where((alarms < 0) & state.alarm, day, alarms)
     return stream, state, alarms
 
@@ -83,7 +93,7 @@ def test_an_alarm_stays_until_the_unit_is_steady_again() -> None:
         y = np.einsum("np,np->n", x, stream.mean[unit]) + rng.normal(0, SD, len(unit))
         sums = baseline.day_sums(unit, x, y, np.full(len(unit), SD**-2), DEFAULT.day_sd**2)
         baseline.add(stream, sums, DEFAULT)
-        drift.follow(state, stream, sums, day, stream.base_blocks > 0, DEFAULT)
+        _judge(state, stream, sums, day)
         calm.append(state.alarm.mean())
     assert calm[3] > 0.9
     assert calm[-1] < 0.1

@@ -103,3 +103,16 @@ def test_a_visit_empties_test_and_window() -> None:
     assert not state.alarm[0]
     assert state.score[0] == 0
     assert not state.ring.any()
+
+
+def test_a_lockout_alone_raises_an_alarm_and_a_retry_that_runs_speaks_against_one() -> None:
+    state = locked.begin(3)
+    unit = np.array([0, 0, 0, 1, 1, 2])
+    is_locked = np.array([True, True, True, True, False, True])
+    first = np.array([True, False, False, True, False, True])
+    p = np.full(6, 3e-4)
+    locked.turn(state, 0)
+    locked.take(state, 0, unit, is_locked, first, p, p, np.ones(3, dtype=bool))
+    locked.follow(state, 0, np.ones(3, dtype=bool), DEFAULT)
+    assert state.alarm.tolist() == [True, False, False]
+    assert state.score[1] < state.score[2]

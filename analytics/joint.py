@@ -1,0 +1,63 @@
+r"""Is anything wrong with a unit? Run-up time, side channels and locked starts weighed together, in nats.
+
+The logarithm of the Bayes factor of "one of the six causes" against "none" [1]_, over the recent and over the slower
+window, whichever says more. A fault that moves what the logger measures beside the run-up time is found sooner; what
+moves the run-up time alone, as harmless wandering does, has to move it further.
+
+References
+----------
+.. [1] Kass & Raftery (1995), Bayes factors, J. American Statistical Association 90, 773-795, equation 1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from analytics import cause, drift
+from analytics.baseline import Stream
+from analytics.options import Options
+
+Floats = NDArray[np.float64]
+
+GATE_SD = 1.0
+"""A unit whose scaled statistic is below this in every direction does not start slower: nothing is weighed."""
+LOCKED_FREE_NATS = 1.0
+"""Evidence of locked starts that chance alone often gives; only what is above it is added."""
+
+
+def weigh(
+    state: drift.Drift,
+    stream: Stream,
+    side: Mapping[str, Stream],
+    log_share: Floats,
+    locked_nats: Floats,
+    usable: NDArray[np.bool_],
+    options: Options,
+) -> Floats:
+    """Return the nats that speak for a fault of each unit, (units,); 0 where its starts are not slower than expected.
+
+    Parameters
+    ----------
+    state : drift, tested today
+    stream, side : run-up stream and channels
+    log_share : (units, 6) log share of the causes, should there be one
+    locked_nats : (units,) evidence that starts lock more often than expected
+    usable : (units,) whether the unit has a baseline
+    """
+    out = np.zeros(len(usable))
+    slower = (state.z / state.scale).max(axis=1)
+    units = np.flatnonzero(usable & (slower > GATE_SD))
+    if len(units) == 0:
+        return out
+    scale = float(state.scale[0])
+    best = np.full(len(units), -np.inf)
+    for window in ("recent", "slow"):
+        told = cause.likelihoods(stream, side, units, options, scale, window)
+        total = np.sum(list(told.values()), axis=0)
+        best = np.maximum(best, logsumexp(total[:, :-1] + log_share[units], axis=1) - total[:, -1])
+    out[units] = np.maximum(best, 0.0) + np.maximum(locked_nats[units] - LOCKED_FREE_NATS, 0.0)
+    return out

@@ -1,0 +1,103 @@
+from __future__ import annotations
+
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from analytics import baseline, cause, channels, core, drift, features, joint
+from analytics.options import DAY_US, DEFAULT, Options
+from analytics.tables import GEAR, METERING, Tables, fleet
+from ingest.errors import BadInputError
+
+P = features.WIDTH
+
+
+def _learned(units: int, excess: float, rng: np.random.Generator) -> tuple[drift.Drift, baseline.Stream]:
+    """Units with a month of baseline, then ten days of starts that take longer by a factor."""
+    prior = baseline.prior_before_data(np.zeros(P), np.full(P, 0.01), np.full(P, 0.1), 16)
+    stream, state = baseline.begin(np.zeros(units, dtype=np.int64), prior), drift.begin(units)
+    unit, since = np.repeat(np.arange(units), 12), np.zeros(units, dtype=np.int64)
+    for day in range(38):
+        x = features.conditions(
+            rng.uniform(200, 7200, len(unit)),
+            rng.uniform(-15, 15, len(unit)),
+            np.full(len(unit), 240.0),
+            np.full(len(unit), np.nan),
+        )
+        y = rng.normal(0, 0.1, len(unit)) + (excess if day >= 28 else 0.0)
+        sums = baseline.day_sums(unit, x, y, np.full(len(unit), 100.0), DEFAULT.day_sd**2)
+        baseline.add(stream, sums, DEFAULT)
+        if day < 28:
+            baseline.learn(stream, day, since, DEFAULT)
+        drift.follow(state, stream, sums, day, stream.base_blocks > 0, DEFAULT)
+    return state, stream
+
+
+def _weigh(
+    state: drift.Drift, stream: baseline.Stream, side: dict[str, baseline.Stream], locked: float = 0.0
+) -> np.ndarray:
+    units = len(state.alarm)
+    plain = np.full(units, GEAR.index("none"))
+    shares = cause.log_shares(plain, np.full(units, METERING.index("txv")))
+    return joint.weigh(state, stream, side, shares, np.full(units, locked), stream.base_blocks > 0, DEFAULT)
+
+
+def test_slower_starts_speak_for_a_fault_and_sound_ones_do_not() -> None:
+    state, stream = _learned(40, 0.2, np.random.default_rng(1))
+    assert np.median(_weigh(state, stream, channels.begin(40))) > DEFAULT.drift_nats
+    state, stream = _learned(40, 0.0, np.random.default_rng(2))
+    assert np.quantile(_weigh(state, stream, channels.begin(40)), 0.9) < 1.0
+
+
+def test_faster_starts_say_nothing_whatever_else_has_moved() -> None:
+    state, stream = _learned(40, -0.2, np.random.default_rng(3))
+    assert not _weigh(state, stream, channels.begin(40), locked=9.0).any()
+
+
+def _fitted(units: int, name: str, moved: float) -> dict[str, baseline.Stream]:
+    side = channels.begin(units)
+    unit, since = np.repeat(np.arange(units), 12), np.zeros(units, dtype=np.int64)
+    x = np.column_stack([np.ones(len(unit)), np.zeros(len(unit)), np.zeros(len(unit))])
+    for day in range(38):
+        value = np.full(len(unit), channels.CENTRE[name] + (moved if day >= 28 else 0.0))
+        channels.take(side, name, unit, value, x, DEFAULT)
+        if day < 28:
+            baseline.learn(side[name], day, since, DEFAULT)
+    return side
+
+
+def test_a_channel_that_moves_with_a_fault_adds_and_one_that_stays_takes_away() -> None:
+    state, stream = _learned(40, 0.1, np.random.default_rng(4))
+    alone = _weigh(state, stream, channels.begin(40))
+    moved = _weigh(state, stream, _fitted(40, "power_factor", -0.05))
+    stayed = _weigh(state, stream, _fitted(40, "power_factor", 0.0))
+    slower = alone > 0
+    assert slower.mean() > 0.5
+    assert np.all(moved[slower] > alone[slower])
+    assert np.median(stayed[slower] - alone[slower]) < 0
+
+
+def test_locked_starts_add_what_chance_alone_does_not_often_give() -> None:
+    state, stream = _learned(20, 0.1, np.random.default_rng(5))
+    side = channels.begin(20)
+    some = _weigh(state, stream, side) > 0
+    assert _weigh(state, stream, side, locked=0.9)[some] == pytest.approx(_weigh(state, stream, side)[some])
+    assert _weigh(state, stream, side, locked=4.0)[some] == pytest.approx(_weigh(state, stream, side)[some] + 3.0)
+
+
+def test_fewer_allowed_false_alarms_raise_both_thresholds_and_nonsense_is_refused() -> None:
+    strict = Options(false_alarms_per_unit_year=0.01)
+    assert strict.drift_nats == pytest.approx(DEFAULT.drift_nats + np.log(10))
+    assert strict.locked_nats > DEFAULT.locked_nats
+    with pytest.raises(BadInputError, match="false_alarms_per_unit_year"):
+        Options(false_alarms_per_unit_year=0.0)
+
+
+def test_units_with_made_faults_are_told_from_sound_ones_by_nats(made: ModuleType) -> None:
+    built = made.fleet(40, 100, 3, faulty=0.5)
+    whole = fleet(Tables(starts=built.tables.starts, units=built.tables.units))
+    for _, state in core.run(whole, [(int(whole.starts.day[-1]) + 1) * DAY_US]):
+        nats = state.drift.nats.copy()
+    faulty = np.array([built.cause[name] is not None for name in whole.names])
+    assert np.median(nats[faulty]) > DEFAULT.drift_nats > 2.0 > np.median(nats[~faulty])
