@@ -45,7 +45,9 @@ ERRORS: Answers = {
     422: _problem("a value that cannot be used; `errors` names each field"),
     503: _problem("the database is away, or took longer than the time limit"),
 }
-CONFLICT: Answers = {409: _problem("a time before 2000 or after now")}
+CONFLICT: Answers = {
+    409: _problem("a value that cannot be here and now, such as a time still to come or a name that is taken")
+}
 NOT_FOUND: Answers = {404: _problem("no such thing in this account, or no such place in the list")}
 
 

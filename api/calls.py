@@ -4,33 +4,33 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import Annotated, Any, Literal
+from typing import Any
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Response
 
-from analytics.verdict import CauseName, StandingName
 from api import cursors
 from api.access import By, Reader
 from api.advice import bring
-from api.answers import ERRORS, NOT_FOUND, Cursor, Find, Limit, Name, json, like
+from api.answers import ERRORS, NOT_FOUND, Cursor, Limit, json
+from api.attention import plan_of
+from api.choice import Choice, Chosen
+from api.counts import counts
 from api.evidence import why
 from api.models import Calls
 from api.queries import Row, rows
 from api.rule import Gauge, in_words
 from api.verdicts import ordered
-from api.words import STANDINGS
+from api.words import FLAGGED
 
 router = APIRouter(tags=["calls"])
 FORTNIGHT = timedelta(days=14)
 OUTLOOK = timedelta(days=7)
-Sort = Literal["rank", "drift", "outlook"]
-
-Standings = Annotated[list[StandingName] | None, Query(description="only these standings", max_length=7)]
-Causes = Annotated[list[CauseName] | None, Query(description="only these most likely causes", max_length=6)]
-Sites = Annotated[list[Name] | None, Query(description="only these sites", max_length=50)]
-Models = Annotated[list[Name] | None, Query(description="only these models", max_length=50)]
-Sorted = Annotated[Sort, Query(description="rank: what waiting would cost; drift; outlook: lockout within 7 days")]
+SITES = 25
+"""Sites on one page of the list by site."""
+MOST_OF_SITES = 500
+"""Units on one page of the list by site."""
 
 
 def locked_starts(reader: Reader, unit_ids: Sequence[int]) -> dict[int, list[datetime]]:
@@ -66,6 +66,7 @@ def item(found: Row, locked_at: list[datetime], low_c: float | None) -> dict[str
     return {
         **body,
         "site": found["site"],
+        "area": found["area"],
         "zone": found["zone"],
         "model": found["model"],
         "rank": found["rank"],
@@ -77,66 +78,72 @@ def item(found: Row, locked_at: list[datetime], low_c: float | None) -> dict[str
         "bring": bring(body["standing"], cause, found),
         "rule": in_words(Gauge.of(body, locked_at)),
         "last_at": found["last_at"],
+        "acknowledged_at": found["acknowledged_at"],
+        "snoozed_until": found["snoozed_until"],
+        "plan": plan_of(found),
     }
 
 
-def call_list(
-    reader: Reader,
-    *,
-    standing: Sequence[str] | None = None,
-    cause: Sequence[str] | None = None,
-    site: Sequence[str] | None = None,
-    model: Sequence[str] | None = None,
-    q: str | None = None,
-    sort: Sort = "rank",
-    limit: int = 50,
-    cursor: str | None = None,
-) -> dict[str, Any]:
-    """Return one page of the call list, with counts of the whole account beside it."""
-    after = cursors.unpack(cursor, tuple[float, int])
-    found = rows(
+def _items(reader: Reader, shown: list[Row]) -> list[dict[str, Any]]:
+    locked = locked_starts(reader, [r["unit_id"] for r in shown])
+    lows = forecast_lows(reader, sorted({r["site"] for r in shown if r["site"]}))
+    return [item(r, locked.get(r["unit_id"], []), lows.get(r["site"])) for r in shown]
+
+
+def _page(reader: Reader, choice: Choice, limit: int, after: tuple[float, int] | None) -> list[Row]:
+    return rows(
         reader.pool,
         "calls.page",
         reader.account_id,
-        standings=list(standing) if standing else None,
-        causes=list(cause) if cause else None,
-        sites=list(site) if site else None,
-        models=list(model) if model else None,
-        like=like(q),
-        sort=sort,
+        **choice.values(),
+        sort=choice.sort,
+        gravest=list(FLAGGED),
+        now=reader.now,
         after_key=after[0] if after else None,
         after_id=after[1] if after else None,
-        limit=limit + 1,
+        limit=limit,
     )
-    shown, following = cursors.page(found, limit, "key", "unit_id")
-    locked = locked_starts(reader, [r["unit_id"] for r in shown])
-    lows = forecast_lows(reader, sorted({r["site"] for r in shown if r["site"]}))
-    counts = {r["standing"]: r["units"] for r in rows(reader.pool, "calls.standings", reader.account_id)}
+
+
+def call_list(reader: Reader, choice: Choice, *, limit: int = 50, cursor: str | None = None) -> dict[str, Any]:
+    """Return one page of the call list, with counts of the whole account beside it."""
+    after = cursors.unpack(cursor, tuple[float, int])
+    shown, following = cursors.page(_page(reader, choice, limit + 1, after), limit, "key", "unit_id")
+    return {"items": _items(reader, shown), "next": following, **counts(reader), "now": reader.now}
+
+
+def sites_list(reader: Reader, choice: Choice, *, cursor: str | None = None) -> dict[str, Any]:
+    """Return one page of the call list by site, the site of the gravest unit first.
+
+    Only units that ask for attention are listed unless standings are chosen: a site is visited for these.
+    """
+    after = cursors.unpack(cursor, tuple[float, str])
+    asking = replace(choice, standing=choice.standing or list(FLAGGED), sort="rank")
+    found = rows(
+        reader.pool,
+        "calls.sites",
+        reader.account_id,
+        **asking.values(),
+        gravest=list(FLAGGED),
+        now=reader.now,
+        after_key=after[0] if after else None,
+        after_site=after[1] if after else None,
+        limit=SITES + 1,
+    )
+    sites, following = cursors.page(found, SITES, "key", "site")
+    names = [s["site"] for s in sites]
+    shown = _page(reader, replace(asking, site=names), MOST_OF_SITES, None) if names else []
+    items = _items(reader, shown)
     return {
-        "items": [item(r, locked.get(r["unit_id"], []), lows.get(r["site"])) for r in shown],
+        "sites": [{"site": name, "items": [i for i in items if i["site"] == name]} for name in names],
         "next": following,
-        "standings": {s: counts[s] for s in STANDINGS if s in counts},
-        "causes": {r["cause"]: r["units"] for r in rows(reader.pool, "calls.causes", reader.account_id)},
+        **counts(reader),
         "now": reader.now,
     }
 
 
 @router.get("/v1/calls", response_model=Calls, responses=ERRORS | NOT_FOUND, summary="The call list")
 @router.get("/calls.json", include_in_schema=False)
-def get_calls(
-    by: By,
-    standing: Standings = None,
-    cause: Causes = None,
-    site: Sites = None,
-    model: Models = None,
-    q: Find = None,
-    sort: Sorted = "rank",
-    limit: Limit = 50,
-    cursor: Cursor = None,
-) -> Response:
+def get_calls(by: By, choice: Chosen, limit: Limit = 50, cursor: Cursor = None) -> Response:
     """Units in the order of what waiting would cost, `down` first, each with its newest verdict."""
-    return json(
-        call_list(
-            by, standing=standing, cause=cause, site=site, model=model, q=q, sort=sort, limit=limit, cursor=cursor
-        )
-    )
+    return json(call_list(by, choice, limit=limit, cursor=cursor))

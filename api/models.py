@@ -81,10 +81,57 @@ class Verdict(Shape):
     say: str
 
 
-class Call(Verdict):
+class Plan(Shape):
+    """A visit that is planned: by whom and on which day of the site's calendar."""
+
+    person: str | None
+    day: date
+    note: str | None
+    made_at: datetime
+
+
+class Attention(Shape):
+    """What was done about a unit's call; both times are null once they have lapsed."""
+
+    acknowledged_at: datetime | None = Field(description="when somebody said that it was seen")
+    snoozed_until: datetime | None = Field(description="until when the unit is left out of the list")
+    plan: Plan | None
+
+
+class NewPlan(BaseModel):
+    """A visit to plan."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    person: Text | None = Field(default=None, description="one of the account's people, or nobody yet")
+    day: date = Field(description="on the site's calendar")
+    note: Annotated[str, Field(max_length=500, pattern=NO_NUL)] | None = None
+
+
+class NewAttention(BaseModel):
+    """What to change about a unit's call: a member that is left out stays, null takes back."""
+
+    model_config = ConfigDict(
+        extra="forbid",
+        json_schema_extra={
+            "examples": [
+                {"acknowledged": True},
+                {"snoozed_until": "2026-01-27T08:00:00-07:00"},
+                {"plan": {"person": "Kim Example", "day": "2026-01-26"}},
+            ]
+        },
+    )
+
+    acknowledged: bool | None = Field(default=None, description="true: somebody has seen it")
+    snoozed_until: AwareDatetime | None = Field(default=None, description="RFC 3339 with offset; at most 60 days ahead")
+    plan: NewPlan | None = None
+
+
+class Call(Verdict, Attention):
     """A row of the call list: the unit's newest verdict, where it stands, and what to do next."""
 
     site: str | None
+    area: str | None
     zone: str
     model: str | None
     rank: float
@@ -105,7 +152,42 @@ class Calls(Shape):
     next: str | None
     standings: dict[str, int] = Field(description="units of the account by standing, before any filter")
     causes: dict[str, int] = Field(description="units that ask for attention, by most likely cause, before any filter")
+    areas: dict[str, int] = Field(description="the same, by the area of their site")
+    models: dict[str, int] = Field(description="the same, by model")
+    people: dict[str, int] = Field(description="the same, by who is to visit them")
+    snoozed: int = Field(description="units that are put off")
     now: datetime
+
+
+class NewPerson(BaseModel):
+    """Somebody who works with the call list."""
+
+    model_config = ConfigDict(
+        extra="forbid", json_schema_extra={"examples": [{"name": "Kim Example", "role": "technician"}]}
+    )
+
+    name: Text
+    role: Literal["manager", "dispatcher", "technician"]
+    mail: Text | None = None
+    phone: Text | None = None
+
+
+class Person(Shape):
+    """Somebody who works with the call list."""
+
+    name: str
+    role: str
+    mail: str | None
+    phone: str | None
+    added_at: datetime
+    planned: int = Field(description="visits planned for this person")
+
+
+class People(Shape):
+    """Everybody of the account."""
+
+    items: list[Person]
+    next: str | None
 
 
 class Unit(Shape):
@@ -113,6 +195,7 @@ class Unit(Shape):
 
     unit: str
     site: str | None
+    area: str | None
     zone: str
     lat: float | None
     lon: float | None
@@ -150,7 +233,7 @@ class Step(Shape):
     source: str
 
 
-class UnitAnswer(Unit):
+class UnitAnswer(Unit, Attention):
     """A unit with its newest verdict and what to do about it."""
 
     verdict: Verdict | None

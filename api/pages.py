@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Any
-from urllib.parse import quote, urlencode
+from typing import Annotated
+from urllib.parse import quote
 
 from fastapi import APIRouter, Form, Request, Response
 from pydantic import ValidationError
@@ -13,63 +13,14 @@ from starlette.responses import RedirectResponse
 
 from api import fleet, made, units, visits
 from api.access import By
-from api.answers import Cursor, Find, UnitName
-from api.calls import Causes, Models, Sites, Sorted, Standings, call_list
+from api.answers import UnitName
 from api.models import NewVisit
 from api.quantities import zone
 from api.render import html
-from api.words import CAUSES, FLAGGED, STANDINGS
 
 router = APIRouter(include_in_schema=False, default_response_class=Response)
 bare = APIRouter(include_in_schema=False, default_response_class=Response)
 """Pages whose address ends in a unit's name, which may hold slashes: after every longer address."""
-PAGE = 50
-
-
-def _address(path: str, **query: object) -> str:
-    pairs = {k: v for k, v in query.items() if v not in (None, [], "", "rank")}
-    return f"{path}?{urlencode(pairs, doseq=True)}" if pairs else path
-
-
-@router.get("/")
-@router.get("/calls")
-def call_list_page(
-    request: Request,
-    by: By,
-    standing: Standings = None,
-    cause: Causes = None,
-    site: Sites = None,
-    model: Models = None,
-    q: Find = None,
-    sort: Sorted = "rank",
-    cursor: Cursor = None,
-) -> Response:
-    """The call list."""
-    chosen: dict[str, Any] = {"standing": standing, "cause": cause, "site": site, "model": model, "q": q, "sort": sort}
-    listed = call_list(by, **chosen, limit=PAGE, cursor=cursor)
-
-    def facet(name: str, value: str) -> str:
-        now = list(chosen[name] or [])
-        other = [v for v in now if v != value] if value in now else [*now, value]
-        return _address("/", **{**chosen, name: other})
-
-    return html(
-        request,
-        "calls.html",
-        by=by,
-        listed=listed,
-        chosen=chosen,
-        facet=facet,
-        sorted_by=lambda s: _address("/", **{**chosen, "sort": s}),
-        following=_address("/", **chosen, cursor=listed["next"]) if listed["next"] else None,
-        twin=_address("/calls.json", **chosen, cursor=cursor),
-        filtered=any(v for k, v in chosen.items() if k != "sort") or cursor is not None,
-        down=listed["standings"].get("down", 0),
-        flagged=sum(listed["standings"].get(s, 0) for s in FLAGGED),
-        total=sum(listed["standings"].values()),
-        standings=STANDINGS,
-        causes=CAUSES,
-    )
 
 
 @bare.get("/units/{unit:path}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from functools import cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -63,6 +63,11 @@ def zone_word(at: datetime, zone_name: str | None) -> str:
 def day(text: str | None) -> str:
     """Return an ISO date as a day and a month."""
     return "–" if text is None else datetime.fromisoformat(text).strftime("%-d %b")
+
+
+def weekday(when: date) -> str:
+    """Return a day with its name, such as Mon 26 Jan."""
+    return when.strftime("%a %-d %b")
 
 
 def ago(at: datetime | None, now: datetime) -> str:

@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 from api import advice, cursors
 from api.access import By, Reader
 from api.answers import ERRORS, NOT_FOUND, Cursor, Find, Limit, UnitName, json, like
+from api.attention import attention
 from api.calls import forecast_lows, locked_starts
 from api.cautions import cautions
 from api.evidence import evidence
@@ -67,6 +68,7 @@ def whole(reader: Reader, unit: str) -> dict[str, Any]:
     standing = body["standing"] if body else "learning"
     return {
         **public(found),
+        **attention(reader, found),
         "verdict": body,
         "locked_at": locked_at,
         "forecast_low_c": low_c,

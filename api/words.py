@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from analytics.verdict import StandingName
+
 STANDINGS: dict[str, str] = {
     "down": "Down",
     "service": "Service",
@@ -22,7 +24,7 @@ STANDING_MEANS: dict[str, str] = {
     "learning": "too little heard to judge",
     "steady": "starts as it always has",
 }
-FLAGGED = ("down", "service", "start_assist", "watch")
+FLAGGED: tuple[StandingName, ...] = ("down", "service", "start_assist", "watch")
 """Standings that ask for attention."""
 
 CAUSES: dict[str, str] = {

@@ -2,30 +2,41 @@
 
 -- name: page one page by a falling number
 select * from (
-  select u.unit_id, u.unit, u.site, coalesce(si.zone, 'UTC') as zone, u.model, u.metering, u.start_gear, u.run_cap_uf,
-         s.standing, s.as_of, s.rank, s.body, c.cause, c.probability, h.last_at,
+  select u.unit_id, u.unit, u.site, si.area, coalesce(si.zone, 'UTC') as zone, u.model, u.metering, u.start_gear,
+         u.run_cap_uf, s.standing, s.as_of, s.rank, s.body, s.cause,
+         (s.body -> 'causes' ->> s.cause)::float8 as probability, h.last_at,
+         case when t.still_seen then a.acknowledged_at end as acknowledged_at,
+         case when t.still_off then a.snoozed_until end as snoozed_until,
+         p.day as plan_day, pe.name as plan_person, p.note as plan_note, p.made_at as plan_made_at,
          case %(sort)s::text
-           when 'drift' then coalesce((s.body #>> '{run_up,drift}')::float8, -9)
-           when 'outlook' then coalesce((s.body ->> 'lockout_7d')::float8, -9)
-           else s.rank
+           when 'drift' then coalesce(s.drift, -9) when 'outlook' then coalesce(s.lockout_7d, -9) else s.rank
          end as key
   from standing s
   join unit u on u.unit_id = s.unit_id and u.account_id = s.account_id
   left join site si on si.account_id = u.account_id and si.site = u.site
   left join heard h on h.unit_id = s.unit_id and h.account_id = s.account_id
-  left join lateral (
-    select e.key as cause, e.value::float8 as probability
-    from jsonb_each_text(case when jsonb_typeof(s.body -> 'causes') = 'object' then s.body -> 'causes' else '{}' end) e
-    where e.value is not null
-    order by e.value::float8 desc, e.key
-    limit 1
-  ) c on true
+  left join attention a on a.unit_id = s.unit_id and a.account_id = s.account_id
+  left join plan p on p.unit_id = s.unit_id and p.account_id = s.account_id and p.ended_at is null
+  left join person pe on pe.person_id = p.person_id and pe.account_id = s.account_id
+  cross join lateral (
+    -- Seen and put off hold for as long as the standing gets no worse than it was then.
+    select a.acknowledged_at is not null
+             and coalesce(array_position(%(gravest)s::text[], s.standing), 99)
+                 >= coalesce(array_position(%(gravest)s::text[], a.acknowledged_standing), 99) as still_seen,
+           a.snoozed_until > %(now)s
+             and coalesce(array_position(%(gravest)s::text[], s.standing), 99)
+                 >= coalesce(array_position(%(gravest)s::text[], a.snoozed_standing), 99) as still_off
+  ) t
   where s.account_id = %(account_id)s
     and (%(standings)s::text[] is null or s.standing = any(%(standings)s))
-    and (%(causes)s::text[] is null or c.cause = any(%(causes)s))
+    and (%(causes)s::text[] is null or s.cause = any(%(causes)s))
     and (%(sites)s::text[] is null or u.site = any(%(sites)s))
+    and (%(areas)s::text[] is null or si.area = any(%(areas)s))
+    and (%(people)s::text[] is null or pe.name = any(%(people)s))
     and (%(models)s::text[] is null or u.model = any(%(models)s))
-    and (%(like)s::text is null or u.unit ilike %(like)s or u.site ilike %(like)s or u.model ilike %(like)s)
+    and (%(snoozed)s::text = 'also' or coalesce(t.still_off, false) = (%(snoozed)s::text = 'only'))
+    and (%(like)s::text is null or u.unit ilike %(like)s or u.site ilike %(like)s or u.model ilike %(like)s
+         or si.area ilike %(like)s)
 ) q
 where %(after_key)s::float8 is null or q.key < %(after_key)s or (q.key = %(after_key)s and q.unit_id > %(after_id)s)
 order by q.key desc, q.unit_id
@@ -34,19 +45,54 @@ limit %(limit)s;
 -- name: standings how many units of each standing
 select standing, count(*) as units from standing where account_id = %(account_id)s group by standing;
 
--- name: causes how many of the units that want work, by most likely cause
-select c.cause, count(*) as units
+-- name: facets how many of the units that want work: by most likely cause, area, model, and who is to visit them
+select case grouping(s.cause, si.area, u.model, pe.name)
+         when 7 then 'causes' when 11 then 'areas' when 13 then 'models' else 'people' end as facet,
+       coalesce(s.cause, si.area, u.model, pe.name) as value, count(*) as units
 from standing s
-cross join lateral (
-  select e.key as cause
-  from jsonb_each_text(case when jsonb_typeof(s.body -> 'causes') = 'object' then s.body -> 'causes' else '{}' end) e
-  where e.value is not null
-  order by e.value::float8 desc, e.key
-  limit 1
-) c
-where s.account_id = %(account_id)s and s.standing in ('down', 'service', 'start_assist', 'watch')
-group by c.cause
-order by units desc, c.cause;
+join unit u on u.unit_id = s.unit_id and u.account_id = s.account_id
+left join site si on si.account_id = u.account_id and si.site = u.site
+left join plan p on p.unit_id = s.unit_id and p.account_id = s.account_id and p.ended_at is null
+left join person pe on pe.person_id = p.person_id and pe.account_id = s.account_id
+where s.account_id = %(account_id)s and s.standing = any(%(standings)s::text[])
+group by grouping sets ((s.cause), (si.area), (u.model), (pe.name))
+having coalesce(s.cause, si.area, u.model, pe.name) is not null
+order by facet, units desc, value;
+
+-- name: snoozed how many units are put off
+select count(*) as units
+from attention a join standing s on s.unit_id = a.unit_id and s.account_id = a.account_id
+where a.account_id = %(account_id)s and a.snoozed_until > %(now)s
+  and coalesce(array_position(%(gravest)s::text[], s.standing), 99)
+      >= coalesce(array_position(%(gravest)s::text[], a.snoozed_standing), 99);
+
+-- name: sites one page of sites by the gravest of their units that fit
+select * from (
+  select u.site, max(s.rank) as key, count(*) as units
+  from standing s
+  join unit u on u.unit_id = s.unit_id and u.account_id = s.account_id
+  left join site si on si.account_id = u.account_id and si.site = u.site
+  left join attention a on a.unit_id = s.unit_id and a.account_id = s.account_id
+  left join plan p on p.unit_id = s.unit_id and p.account_id = s.account_id and p.ended_at is null
+  left join person pe on pe.person_id = p.person_id and pe.account_id = s.account_id
+  where s.account_id = %(account_id)s and u.site is not null
+    and s.standing = any(%(standings)s::text[])
+    and (%(causes)s::text[] is null or s.cause = any(%(causes)s))
+    and (%(sites)s::text[] is null or u.site = any(%(sites)s))
+    and (%(areas)s::text[] is null or si.area = any(%(areas)s))
+    and (%(people)s::text[] is null or pe.name = any(%(people)s))
+    and (%(models)s::text[] is null or u.model = any(%(models)s))
+    and (%(snoozed)s::text = 'also' or coalesce(a.snoozed_until > %(now)s
+           and coalesce(array_position(%(gravest)s::text[], s.standing), 99)
+               >= coalesce(array_position(%(gravest)s::text[], a.snoozed_standing), 99), false)
+         = (%(snoozed)s::text = 'only'))
+    and (%(like)s::text is null or u.unit ilike %(like)s or u.site ilike %(like)s or u.model ilike %(like)s
+         or si.area ilike %(like)s)
+  group by u.site
+) q
+where %(after_key)s::float8 is null or q.key < %(after_key)s or (q.key = %(after_key)s and q.site > %(after_site)s)
+order by q.key desc, q.site
+limit %(limit)s;
 
 -- name: locked the locked starts of some units since an instant
 select unit_id, at, retry

@@ -1,7 +1,7 @@
 -- Units, their nameplates and their histories.
 
 -- name: page units by name
-select u.unit_id, u.unit, u.site, coalesce(si.zone, 'UTC') as zone, si.lat, si.lon, u.tons, u.refrigerant, u.rla_a, u.lra_a,
+select u.unit_id, u.unit, u.site, si.area, coalesce(si.zone, 'UTC') as zone, si.lat, si.lon, u.tons, u.refrigerant, u.rla_a, u.lra_a,
        u.volts, u.run_cap_uf, u.start_gear, u.start_cap_uf, u.metering, u.compressor, u.stages, u.model, u.installed,
        d.device, s.standing, s.as_of, h.last_at
 from unit u

@@ -13,6 +13,14 @@ from tests.api.conftest import HERE, THERE, TOKENS
 pytestmark = pytest.mark.stack
 
 FREE = {"/healthz", "/readyz", "/charts.js"}
+BODIES: dict[tuple[str, str], dict[str, object]] = {
+    ("POST", "/v1/units/{unit}/visits"): {"json": {"at": "2026-01-20T10:00:00Z", "work": ["other"]}},
+    ("POST", "/units/{unit}/visits"): {"data": {"at": "2026-01-20T10:00", "work": "other"}},
+    ("PATCH", "/v1/units/{unit}/call"): {"json": {"acknowledged": True}},
+    ("POST", "/units/{unit}/call"): {"data": {"do": "seen"}},
+    ("POST", "/v1/people"): {"json": {"name": "Sam Example", "role": "dispatcher"}},
+    ("POST", "/people"): {"data": {"name": "Alex Example", "role": "dispatcher"}},
+}
 MARKS = ("only-there", "only there", "Otherdale")
 
 
@@ -43,15 +51,14 @@ def test_no_endpoint_gives_one_account_what_is_anothers(guarded: TestClient) -> 
         if path in FREE or path == "/patterns":
             continue
         address = path.replace("{unit}", "u-only-there").replace("{site}", "s-only-there")
-        form = {"data": {"at": "2026-01-20T10:00", "work": "other"}} if path.startswith("/units") else {}
-        body = {"json": {"at": "2026-01-20T10:00:00Z", "work": ["other"]}} if path.startswith("/v1") else form
-        ask = {"follow_redirects": False, **(body if method == "POST" else {})}
+        ask = {"follow_redirects": False, **BODIES.get((method, path.replace(":path", "")), {})}
+        assert method == "GET" or len(ask) > 1, (method, path)
         answer = guarded.request(method, address, headers=mine, **ask)
         if "{" in path:
             assert answer.status_code == 404, (method, path)
             assert guarded.request(method, address, headers=theirs, **ask).status_code < 400, (method, path)
         else:
-            assert answer.status_code == 200, (method, path)
+            assert answer.status_code in {200, 201, 303}, (method, path)
             assert not any(mark in answer.text for mark in MARKS), (method, path)
         tried += 1
     assert tried >= 20
