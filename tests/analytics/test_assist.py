@@ -1,4 +1,4 @@
-"""What start assist would do: the trade's experience, the motor's own laws, and machines that the sizing does not know."""
+"""What start assist would do: the trade's experience, the motor's own laws, and machines unknown to the sizing."""
 
 from __future__ import annotations
 
