@@ -29,6 +29,7 @@ Reason = Literal[
     "clock_out_of_range",
     "bad_topic",
     "bad_wave",
+    "bad_mapping",
 ]
 
 
@@ -133,7 +134,7 @@ def _item_by_item(kind: Kind, payload: bytes, received_at: datetime) -> tuple[li
         try:
             items = _ITEMS.decode(payload)
         except _UNUSABLE as error:
-            return [], [Bad("bad_json", _one_line(f"not JSON: {_told(error)}"), payload)]
+            return [], [Bad("bad_json", one_line(f"not JSON: {_told(error)}"), payload)]
         if len(items) > MAX_ITEMS:
             return [], [_too_many(payload, len(items))]
     good: list[Good] = []
@@ -157,7 +158,7 @@ def _item(kind: Kind, item: bytes, received_at: datetime) -> Good | Bad:
         return Good(_reduced(record), _extra(kind, raw))
     except _Unfit as unfit:
         reason, detail = unfit.args
-        return Bad(reason, _one_line(detail), item)
+        return Bad(reason, one_line(detail), item)
 
 
 def _object(item: bytes) -> dict[str, Any]:
@@ -253,6 +254,6 @@ def _told(error: Exception) -> str:
     return str(error) or type(error).__name__
 
 
-def _one_line(text: str) -> str:
+def one_line(text: str) -> str:
     """Return a detail of bounded length, without what a database cannot keep."""
     return " ".join(text.replace("\0", " ").encode(errors="replace").decode().split())[:300]

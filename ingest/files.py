@@ -20,9 +20,10 @@ import pyarrow.csv
 import pyarrow.parquet
 from tqdm import tqdm
 
-from ingest import frames, ndjson, tabular
+from ingest import frames, mapped, ndjson, tabular
 from ingest.complaint import Rejected
 from ingest.errors import BadInputError
+from ingest.mapping import Source
 from ingest.shapes import FileKind
 from ingest.writing import append, ending, write
 
@@ -61,19 +62,22 @@ def read(kind: FileKind, paths: Iterable[str | Path], *, progress: bool = False)
 
 
 def batches(
-    kind: FileKind, paths: Iterable[str | Path], *, progress: bool = False
+    kind: FileKind, paths: Iterable[str | Path], *, progress: bool = False, source: Source | None = None
 ) -> Iterator[tuple[pd.DataFrame, list[Rejected]]]:
-    """Yield the records of files some ten thousand at a time, so that memory stays flat; otherwise as :func:`read`."""
+    """Yield the records of files some ten thousand at a time, so that memory stays flat; otherwise as :func:`read`.
+
+    With ``source``, the table of a mapping, they are another logger's files, CSV or JSON as the table says.
+    """
     files = [Path(p) for p in paths]
     sizes = [_size(path) for path in files]
-    formats = [ending(path) for path in files]
+    formats = [source.form if source else ending(path) for path in files]
     with tqdm(
         total=sum(sizes), unit="B", unit_scale=True, desc=f"reading {kind}", delay=1, disable=not progress, leave=False
     ) as bar:
         for path, form, size in zip(files, formats, sizes, strict=True):
             before = bar.n
             with _opened(path) as raw:
-                for batch in _batches(kind, raw, path, form):
+                for batch in _batches(kind, raw, path, form, source):
                     yield batch
                     bar.update(before + min(raw.tell() if not raw.closed else size, size) - bar.n)
             bar.update(before + size - bar.n)
@@ -106,11 +110,12 @@ def read_log(path: Path) -> tuple[pd.DataFrame, list[Rejected]]:
             raise BadInputError(f"{path}: not a Parquet file that can be read ({error})") from None
 
 
-def check(paths: Iterable[Path]) -> None:
-    """Raise the one line for the first file that is missing or of an unknown ending."""
+def check(paths: Iterable[Path], *, any_ending: bool = False) -> None:
+    """Raise the one line for the first file that is missing or, unless any will do, of an unknown ending."""
     for path in paths:
         _size(path)
-        ending(path)
+        if not any_ending:
+            ending(path)
 
 
 def _size(path: Path) -> int:
@@ -131,11 +136,15 @@ def _opened(path: Path) -> IO[bytes]:
         raise BadInputError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
 
 
-def _batches(kind: FileKind, raw: IO[bytes], path: Path, form: str) -> Iterator[tuple[pd.DataFrame, list[Rejected]]]:
+def _batches(
+    kind: FileKind, raw: IO[bytes], path: Path, form: str, source: Source | None
+) -> Iterator[tuple[pd.DataFrame, list[Rejected]]]:
     name = str(path)
     with _damage(path):
         stream = _unpacked(raw, path)
-        if form == "ndjson":
+        if source is not None:
+            yield from mapped.batches(source, kind, stream, name)
+        elif form == "ndjson":
             yield from ndjson.batches(kind, stream, name)
         elif form == "csv":
             yield from tabular.csv_batches(kind, stream, name)

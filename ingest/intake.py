@@ -15,6 +15,7 @@ import psycopg
 from msgspec.structs import astuple
 
 from ingest import held as quarantine
+from ingest import mapped, mapping
 from ingest.database import forget_days
 from ingest.decode import decode
 from ingest.held import Held
@@ -59,12 +60,23 @@ class Tally:
 Tallies = dict[int | None, Tally]
 """By account; None is what belongs to nobody known."""
 
+Mappings = tuple[mapping.Source, ...]
 
-def take_in(connection: psycopg.Connection, messages: Sequence[Message]) -> Tallies:
+
+class _Place(NamedTuple):
+    """What a topic says: whose message it is, of what kind, and the mapping to read it by where it is not ours."""
+
+    device: str
+    kind: Kind
+    source: mapping.Source | None = None
+
+
+def take_in(connection: psycopg.Connection, messages: Sequence[Message], mappings: Mappings = ()) -> Tallies:
     """Store a batch of messages in one transaction; what cannot be stored goes into quarantine with its reason.
 
     A message that the database itself refuses, for a cause that no check here foresaw, is found by halving the batch
-    and goes into quarantine too, so that it never blocks the others.
+    and goes into quarantine too, so that it never blocks the others. ``mappings`` say how to read what other loggers
+    send under topics of their own.
 
     Raises
     ------
@@ -72,32 +84,32 @@ def take_in(connection: psycopg.Connection, messages: Sequence[Message]) -> Tall
         The database is away: nothing of the batch is stored, or all of it.
     """
     try:
-        return write(connection, sort(connection, messages))
+        return write(connection, sort(connection, messages, mappings))
     except psycopg.errors.CheckViolation:  # a partition that this connection remembers is gone
         forget_days(connection)
-        return write(connection, sort(connection, messages))
+        return write(connection, sort(connection, messages, mappings))
     except (psycopg.DataError, psycopg.IntegrityError, psycopg.errors.ProgramLimitExceeded) as error:
         if len(messages) == 1:
             return write(connection, _refused(messages[0], error))
         half = len(messages) // 2
-        return added(take_in(connection, messages[:half]), take_in(connection, messages[half:]))
+        return added(take_in(connection, messages[:half], mappings), take_in(connection, messages[half:], mappings))
 
 
-def sort(connection: psycopg.Connection, messages: Sequence[Message]) -> Sorted:
+def sort(connection: psycopg.Connection, messages: Sequence[Message], mappings: Mappings = ()) -> Sorted:
     """Tell of each message whose it is and what it says; nothing is written."""
-    topics = [_parts(message.topic) for message in messages]
-    names = list({device for device, _ in filter(None, topics)})
+    places = [_place(message.topic, mappings) for message in messages]
+    names = list({place.device for place in places if place is not None})
     known = {device: (a, u) for device, a, u in connection.execute(_SQL["devices"], (names,))}
     batch = Sorted()
-    for message, parts in zip(messages, topics, strict=True):
-        if parts is None:
+    for message, place in zip(messages, places, strict=True):
+        if place is None:
             detail = f"expected {TOPIC_ROOT}/DEVICE/{'|'.join(KINDS)}"
             _hold(batch, message, None, None, "bad_topic", detail, message.payload)
-        elif parts[0] not in known:
-            detail = f"device: {parts[0]!r} is not registered; add it with 'halfsecond device add', then replay"
-            _hold(batch, message, None, parts[0], "unknown_device", detail, message.payload)
+        elif place.device not in known:
+            detail = f"device: {place.device!r} is not registered; add it with 'halfsecond device add', then replay"
+            _hold(batch, message, None, place.device, "unknown_device", detail, message.payload)
         else:
-            _add(batch, message, parts[0], parts[1], *known[parts[0]])
+            _add(batch, message, place, *known[place.device])
     return batch
 
 
@@ -139,17 +151,22 @@ def added(first: Tallies, second: Tallies) -> Tallies:
     return total
 
 
-def _parts(topic: str) -> tuple[str, Kind] | None:
-    """Return device and kind of a topic, or None where it is not one of ours."""
+def _place(topic: str, mappings: Mappings) -> _Place | None:
+    """Return what a topic says, or None where it is neither one of ours nor one that a mapping knows."""
     head, _, kind = topic.rpartition("/")
     root, _, device = head.rpartition("/")
-    if root != TOPIC_ROOT or not device or kind not in KINDS:
-        return None
-    return device, cast("Kind", kind)
+    if root == TOPIC_ROOT and device and kind in KINDS:
+        return _Place(device, cast("Kind", kind))
+    found = mapping.find(mappings, topic)
+    return _Place(found[1], found[0].kind, found[0]) if found else None
 
 
-def _add(batch: Sorted, message: Message, device: str, kind: Kind, account_id: int, unit_id: int) -> None:
-    good, bad = decode(kind, message.payload, message.received_at)
+def _add(batch: Sorted, message: Message, place: _Place, account_id: int, unit_id: int) -> None:
+    device, kind, source = place
+    if source is None:
+        good, bad = decode(kind, message.payload, message.received_at)
+    else:
+        good, bad = mapped.decoded(source, message.payload, message.received_at)
     for item in bad:
         _hold(batch, message, account_id, device, item.reason, item.detail, item.payload)
     batch.received[account_id] += len(good)

@@ -9,7 +9,7 @@ import psycopg
 from psycopg.rows import dict_row
 
 from ingest.held import Held, put
-from ingest.intake import Message, sort, write
+from ingest.intake import Mappings, Message, sort, write
 from ingest.named_sql import queries
 
 FILE_TOPIC = "file/"
@@ -69,7 +69,10 @@ def shown(
 
 
 def replay(
-    connection: psycopg.Connection, quarantine_ids: Iterable[int], progress: Callable[[int], object] | None = None
+    connection: psycopg.Connection,
+    quarantine_ids: Iterable[int],
+    progress: Callable[[int], object] | None = None,
+    mappings: Mappings = (),
 ) -> Replayed:
     """Put items through again, on the same path as if they had just come, each in a transaction of its own.
 
@@ -79,7 +82,7 @@ def replay(
     """
     released = kept = 0
     for quarantine_id in quarantine_ids:
-        done = _replay_one(connection, quarantine_id)
+        done = _replay_one(connection, quarantine_id, mappings)
         released += done is True
         kept += done is False
         if progress:
@@ -95,7 +98,7 @@ def drop(connection: psycopg.Connection, quarantine_ids: Iterable[int]) -> int:
     return dropped
 
 
-def _replay_one(connection: psycopg.Connection, quarantine_id: int) -> bool | None:
+def _replay_one(connection: psycopg.Connection, quarantine_id: int, mappings: Mappings) -> bool | None:
     """Return whether the item was released; None where it is gone or another session has it."""
     own = {"quarantine_id": quarantine_id}
     try:
@@ -112,7 +115,7 @@ def _replay_one(connection: psycopg.Connection, quarantine_id: int) -> bool | No
                 }
                 connection.execute(_SQL["kept"], own | told)
                 return False
-            batch = sort(connection, [Message(topic, payload, received_at, retained=True)])
+            batch = sort(connection, [Message(topic, payload, received_at, retained=True)], mappings)
             account_id = next((a for a in batch.received if a is not None), None)
             same = next((h for h in batch.held if h.payload == payload), None)
             if same is not None:

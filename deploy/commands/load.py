@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import psycopg
 
     from ingest.files import Rejected
+    from ingest.mapping import Source
     from ingest.shapes import FileKind
 
 _KINDS = {
@@ -26,6 +27,7 @@ _KINDS = {
     "visits": "work done, with readings and parts",
     "forecasts": "hourly outdoor temperature of sites",
 }
+_SERIES = ("starts", "rests", "events")
 _SHOWN = 5
 
 
@@ -47,6 +49,13 @@ def add(subparsers: Any) -> None:  # noqa: ANN401 - argparse's type is private
             epilog=f"example:\n  halfsecond load {kind} {kind}.csv",
         )
         one.add_argument("files", nargs="+", type=Path, metavar="FILE", help=".ndjson, .csv or .parquet, also with .gz")
+        if kind in _SERIES:
+            one.add_argument(
+                "--mapping",
+                type=Path,
+                metavar="F",
+                help="the files are another logger's; F is the .toml that maps them",
+            )
         _add_common(one)
         one.set_defaults(run=_records)
     _add_power_log(kinds)
@@ -98,8 +107,23 @@ def _records(arguments: argparse.Namespace) -> int:
     from ingest import files  # noqa: PLC0415 - every command registers its options, few need the numerics
 
     kind: FileKind = arguments.kind
-    files.check(arguments.files)
-    return _take(kind, files.batches(kind, arguments.files, progress=True), arguments)
+    source = _mapped(kind, arguments.mapping) if getattr(arguments, "mapping", None) else None
+    files.check(arguments.files, any_ending=source is not None)
+    return _take(kind, files.batches(kind, arguments.files, progress=True, source=source), arguments)
+
+
+def _mapped(kind: FileKind, path: Path) -> Source:
+    """Return the table of a mapping that serves files of this kind."""
+    from ingest import mapping  # noqa: PLC0415 - likewise
+    from ingest.errors import BadInputError  # noqa: PLC0415 - likewise
+
+    some = [source for source in mapping.read(path) if source.kind == kind and source.unit is not None]
+    if len(some) != 1:
+        there = "no table" if not some else f"{len(some)} tables"
+        raise BadInputError(
+            f"--mapping: {path} has {there} [{kind}] with unit, the field that names the unit; give one"
+        )
+    return some[0]
 
 
 def _power_log(arguments: argparse.Namespace) -> int:

@@ -6,6 +6,7 @@ import json
 import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import psycopg
@@ -14,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from ingest import decode as decoding
-from ingest import store
+from ingest import mapping, quarantine, store
 from ingest.database import connect
 from ingest.decode import Good
 from ingest.intake import Message, Tally, added, take_in
@@ -193,3 +194,55 @@ def test_whatever_comes_is_accounted_for(
         assert kept_aside <= sum(kind == "status" for kind, _ in items)
     assert sum(tally.received for tally in tallies.values()) >= len(messages)
     assert set(tallies) <= {account_id, None}
+
+
+MAPPING = """
+[starts]
+topic = "plant/{device}/done"
+[starts.fields]
+seq = "/n"
+at = "/t"
+run_up_s = { from = "/ms", unit = "ms" }
+outcome = { from = "/o", words = { good = "ran", stuck = "locked" } }
+"""
+
+
+@pytest.fixture
+def mappings(tmp_path: Path) -> tuple[mapping.Source, ...]:
+    (tmp_path / "m.toml").write_text(MAPPING, encoding="utf-8")
+    return mapping.load(tmp_path)
+
+
+def foreign(*items: dict[str, Any], device: str = "d-0001") -> Message:
+    return Message(f"plant/{device}/done", encode(*items), NOW)
+
+
+def test_another_loggers_records_land_beside_ours(
+    connection: psycopg.Connection, mappings: tuple[mapping.Source, ...]
+) -> None:
+    account_id = register(connection)
+    item = {"n": 1, "t": "2024-01-14T12:00:00Z", "ms": 210, "o": "good"}
+    batch = [foreign(item), message(encode(start(2))), foreign(item, device="d-9"), Message("plant/x", b"{}", NOW)]
+    assert take_in(connection, batch, mappings) == {
+        account_id: Tally(received=2, stored=2),
+        None: Tally(received=2, quarantined=2),
+    }
+    assert store.read_starts(connection, account_id)["run_up_s"].round(3).tolist() == [0.21, 0.21]
+    assert connection.execute("select reason from quarantine order by 1").fetchall() == [
+        ("bad_topic",),
+        ("unknown_device",),
+    ]
+
+
+def test_what_a_mapping_could_not_read_is_stored_once_the_mapping_is_mended(
+    connection: psycopg.Connection, mappings: tuple[mapping.Source, ...], tmp_path: Path
+) -> None:
+    account_id = register(connection)
+    items = [{"n": n, "t": f"2024-01-14T12:0{n}:00Z", "ms": 210, "o": word} for n, word in enumerate(["good", "hung"])]
+    assert take_in(connection, [foreign(*items)], mappings)[account_id] == Tally(received=2, stored=1, quarantined=1)
+    held = [row["quarantine_id"] for row in quarantine.listed(connection, account_id)]
+    assert quarantine.replay(connection, held) == (0, 1)
+    assert quarantine.replay(connection, held, mappings=mappings) == (0, 1)
+    (tmp_path / "m.toml").write_text(MAPPING.replace("stuck =", 'hung = "locked", stuck ='), encoding="utf-8")
+    assert quarantine.replay(connection, held, mappings=mapping.load(tmp_path)) == (1, 0)
+    assert store.read_starts(connection, account_id)["outcome"].tolist() == ["ran", "locked"]
