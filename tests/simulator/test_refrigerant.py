@@ -53,16 +53,35 @@ def test_the_spline_stays_with_the_property_library(name: str, fluid: str) -> No
     np.testing.assert_allclose(refrigerant.saturation_kpa(name, between), library, rtol=0, atol=0.01)
 
 
+# pinned: bubble point in psig of R-32 and R-454B by °F, as CoolProp gave it when it was first asked. No printed table
+# of these two was found that agrees with it digit by digit.
+FLAMMABLE_PSIG = {
+    -10: (37.1, 34.5),
+    0: (49.3, 45.9),
+    10: (63.5, 59.3),
+    20: (80.0, 74.8),
+    30: (99.1, 92.7),
+    40: (121.0, 113.2),
+    50: (145.8, 136.4),
+    60: (174.0, 162.7),
+    70: (205.8, 192.3),
+    80: (241.5, 225.4),
+    90: (281.3, 262.3),
+    95: (302.9, 282.3),
+    100: (325.7, 303.3),
+    110: (374.9, 348.6),
+    115: (401.4, 373.0),
+    120: (429.3, 398.6),
+    130: (489.5, 453.6),
+}
+
+
 @pytest.mark.pinned
-@pytest.mark.parametrize(
-    ("fahrenheit", "r32_psig", "r454b_psig"), [(0, 49.3, 45.9), (40, 121.0, 113.2), (100, 325.7, 303.3)]
-)
-def test_the_mildly_flammable_ones_are_as_the_library_gave_them(
-    fahrenheit: float, r32_psig: float, r454b_psig: float
-) -> None:
-    for name, psig in (("R-32", r32_psig), ("R-454B", r454b_psig)):
+@pytest.mark.parametrize(("fahrenheit", "psig"), FLAMMABLE_PSIG.items())
+def test_the_mildly_flammable_ones_are_as_the_library_gave_them(fahrenheit: float, psig: tuple[float, float]) -> None:
+    for name, expected in zip(("R-32", "R-454B"), psig, strict=True):
         gauge = refrigerant.saturation_kpa(name, celsius(fahrenheit)) / KPA_PER_PSI
-        assert gauge.item() == pytest.approx(psig, abs=0.1)
+        assert gauge.item() == pytest.approx(expected, abs=0.1)
 
 
 def test_an_unknown_refrigerant_is_named_with_what_there_is() -> None:

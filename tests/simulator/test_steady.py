@@ -145,7 +145,7 @@ def test_too_large_a_start_capacitor_gives_less_torque() -> None:
     size_uf = np.arange(100.0, 900.0, 10.0)
     torque = steady(reference_3_ton(), 230.0, 1.0, start_cap_uf=size_uf, r_start_ohm=1.3).torque_nm
     best = int(np.argmax(torque))
-    assert size_uf[best] == pytest.approx(420, abs=10)  # pinned, at a fixed series resistance
+    assert size_uf[best] == pytest.approx(420, abs=10)  # pinned, at a fixed resistance in series with both capacitors
     assert torque[best] == pytest.approx(25.5, abs=0.06)  # pinned
     assert torque[-1] < torque[best]
 

@@ -8,6 +8,7 @@ import msgspec
 import numpy as np
 import pytest
 
+from ingest.halfcycle import half_cycle_rms
 from ingest.wave import complete
 from ingest.wire import Start, Wave
 from simulator import waves
@@ -51,6 +52,29 @@ def test_reducing_the_wave_of_a_start_gives_the_motors_own_figures(
     assert got.line_min_v == pytest.approx(float(own.line_min_v[0]), rel=0.01)
     assert got.close_deg is not None
     assert abs((got.close_deg - close_deg + 90) % 180 - 90) < 3
+
+
+@pytest.mark.parametrize("close_deg", [2.0, 30.0, 77.0, 120.0, 150.0])
+@pytest.mark.parametrize(
+    ("gear", "line_v", "dp_kpa"),
+    [
+        (REFERENCE_KIT, 240.0, 0.0),
+        (REFERENCE_KIT, 240.0, 600.0),
+        (REFERENCE_KIT, 230.0, 1000.0),
+        (NO_GEAR, 240.0, 0.0),
+        (NO_GEAR, 228.0, 150.0),
+    ],
+)
+def test_read_by_the_motors_own_rule_the_sampled_wave_gives_its_run_up_time_within_a_half_cycle(
+    gear: StartGear, line_v: float, dp_kpa: float, close_deg: float
+) -> None:
+    # The rule: the end of the first one-cycle RMS window below half of the start's own largest.
+    current, _ = waves.sampled(MOTOR, gear, line_v, dp_kpa, close_deg)
+    noisy = current + np.random.default_rng(2).normal(0, waves.NOISE_A, len(current))
+    windows = half_cycle_rms(noisy, waves.RATE_HZ, 60.0, waves.BEFORE_S)
+    first = int(np.flatnonzero(windows < 0.5 * np.maximum.accumulate(windows))[0])
+    own = start(MOTOR, line_v, dp_kpa, close_deg, gear).run_up_s[0]
+    assert (first + 2) / 120 == pytest.approx(own, abs=1 / 120 + 1e-3)
 
 
 def test_a_locked_rotor_that_is_cut_reduces_to_locked() -> None:
