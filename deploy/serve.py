@@ -167,6 +167,9 @@ def _intake(settings: Settings, stop: threading.Event) -> int:
             batch=settings.batch,
             linger_s=settings.linger_s,
             metrics_port=settings.metrics_port,
+            metrics_host=settings.metrics_host,
+            share=settings.share,
+            tls=settings.broker_tls(),
         ),
         stop,
     )
@@ -200,6 +203,8 @@ def _pages(settings: Settings, stop: threading.Event) -> int:
     server = uvicorn.Server(
         uvicorn.Config(app, host=host, port=port, log_level="warning", access_log=False, timeout_graceful_shutdown=5)
     )
+    # Streams that would go on for ever end with the server.
+    app.state.ending = lambda: server.should_exit
     # The server takes the signals while it runs and passes them on to our own handler at its end.
     server.run()
     return 0 if stop.is_set() else 1

@@ -19,6 +19,7 @@ from msgspec.structs import asdict
 
 from deploy.embedded.broker import BrokerAddress
 from ingest.errors import BadInputError
+from ingest.tls import Tls
 
 PREFIX = "HALFSECOND_"
 DEFAULT_PORT = 8021
@@ -36,7 +37,11 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
         Meta(description="Database, `postgresql://...` or `host=... dbname=...`; without it the embedded one is used."),
     ] = None
     broker: Annotated[
-        str | None, Meta(description="Broker, `mqtt://HOST:1883`; without it the embedded one is used.")
+        str | None,
+        Meta(
+            description="Broker, `mqtt://HOST:1883` or, over TLS, `mqtts://HOST:8883`; "
+            "without it the embedded one is used."
+        ),
     ] = None
     broker_user: Annotated[str | None, Meta(description="Who intake signs in to the broker as.")] = None
     broker_password: Annotated[str | None, Meta(description="What intake signs in to the broker with.")] = None
@@ -52,9 +57,24 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     broker_port: Annotated[
         Port | None, Meta(description="Port of the embedded broker on the loopback; without it a free one.")
     ] = None
+    broker_tls_ca: Annotated[
+        Path | None,
+        Meta(description="File of the authority that signed the broker's certificate; without it those of the system."),
+    ] = None
+    broker_tls_cert: Annotated[
+        Path | None, Meta(description="File of the certificate that intake shows the broker, if it asks for one.")
+    ] = None
+    broker_tls_key: Annotated[Path | None, Meta(description="File of the key of that certificate.")] = None
     client_id: Annotated[
         str, Meta(description="Intake's fixed name at the broker, which its queue is kept under.", min_length=1)
     ] = "halfsecond-intake"
+    share: Annotated[
+        str | None,
+        Meta(
+            description="Group of a shared subscription: intakes with the same one share the messages, each with a "
+            "number of its own behind its name.",
+        ),
+    ] = None
     data: Annotated[Path, Meta(description="Folder of the embedded database and broker.")] = Path("halfsecond-data")
     listen: Annotated[str, Meta(description="Where the pages listen, `HOST:PORT`.")] = f"127.0.0.1:{DEFAULT_PORT}"
     token: Annotated[
@@ -79,8 +99,11 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
         float, Meta(description="How often the watch looks for changed units, in seconds.", gt=0, le=3600)
     ] = 2.0
     metrics_port: Annotated[
-        Port | None, Meta(description="Port of the loopback on which intake gives its Prometheus figures.")
+        Port | None, Meta(description="Port on which intake answers `/metrics` (Prometheus), `/healthz` and `/readyz`.")
     ] = None
+    metrics_host: Annotated[str, Meta(description="Where that port listens; it asks nobody who they are.")] = (
+        "127.0.0.1"
+    )
 
     def broker_address(self) -> BrokerAddress | None:
         """Return where the broker is that the settings name, or None for the embedded one."""
@@ -90,7 +113,22 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
         user = self.broker_user or (unquote(parts.username) if parts.username else None)
         password = self.broker_password or (unquote(parts.password) if parts.password else None)
         version: Literal[4, 5] = 5 if self.broker_protocol == "5" else 4
-        return BrokerAddress(parts.hostname or "", parts.port or 1883, "other", user, password, version)
+        port = parts.port or (8883 if self.broker_tls() else 1883)
+        return BrokerAddress(parts.hostname or "", port, "other", user, password, version)
+
+    def broker_tls(self) -> Tls | None:
+        """Return what intake needs for TLS to the broker, or None where it speaks in clear text."""
+        given = {"ca": self.broker_tls_ca, "cert": self.broker_tls_cert, "key": self.broker_tls_key}
+        if self.broker is not None and _broker_parts(self.broker).scheme == "mqtts":
+            if (self.broker_tls_cert is None) != (self.broker_tls_key is None):
+                raise BadInputError("HALFSECOND_BROKER_TLS_CERT and HALFSECOND_BROKER_TLS_KEY go together; name both")
+            return Tls(**{name: str(path) if path else None for name, path in given.items()})
+        for name, path in given.items():
+            if path is not None:
+                raise BadInputError(
+                    f"HALFSECOND_BROKER_TLS_{name.upper()}: is for a broker over TLS; write HALFSECOND_BROKER=mqtts://..."
+                )
+        return None
 
     def listen_address(self) -> tuple[str, int]:
         """Return host and port of the pages."""
@@ -137,6 +175,9 @@ def read(environment: Mapping[str, str] | None = None) -> Settings:
         raise BadInputError(f"{variable(name)}: '{values.get(name, '')}' cannot be used: {remedy}") from None
     settings.listen_address()
     settings.broker_address()
+    settings.broker_tls()
+    if settings.share is not None and re.search(r"[/+#\s]", settings.share):
+        raise BadInputError(f"HALFSECOND_SHARE: '{settings.share}' is no group's name; write one word without / + #")
     return settings
 
 
@@ -190,8 +231,8 @@ def _read_file(name: str, path: str) -> str:
 def _broker_parts(text: str) -> SplitResult:
     try:
         parts = urlsplit(text if "//" in text else f"mqtt://{text}")
-        if parts.scheme == "mqtt" and parts.hostname and parts.port != 0:
+        if parts.scheme in {"mqtt", "mqtts"} and parts.hostname and parts.port != 0:
             return parts
     except ValueError:
         pass
-    raise BadInputError("HALFSECOND_BROKER: not an address of the form mqtt://HOST:PORT")
+    raise BadInputError("HALFSECOND_BROKER: not an address of the form mqtt://HOST:PORT or mqtts://HOST:PORT")

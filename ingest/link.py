@@ -19,6 +19,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from ingest.errors import UnavailableError
+from ingest.tls import Tls, context
 from ingest.wire import TOPIC_ROOT
 
 KEEPALIVE_S = 60
@@ -38,8 +39,9 @@ log = logging.getLogger(__name__)
 class IntakeSettings:
     """Where intake takes from and stores to.
 
-    ``client_id`` is what the broker keeps the queue under: it must stay the same from run to run, and differ between
-    intakes that run side by side. ``share`` names the group of an MQTT shared subscription. ``batch`` is the largest
+    ``client_id`` is what the broker keeps the queue under: it must stay the same from run to run. ``share`` names the
+    group of an MQTT shared subscription: intakes that run side by side have the same settings, and each takes a number
+    behind ``client_id`` (see :mod:`ingest.lease`). ``tls`` is None for a line in clear text. ``batch`` is the largest
     number of messages in one transaction, and must not exceed the window that the broker allows in flight;
     ``linger_s`` is how long a batch may wait to fill.
     """
@@ -54,7 +56,9 @@ class IntakeSettings:
     batch: int = 1_000
     linger_s: float = 0.05
     metrics_port: int | None = None
+    metrics_host: str = "127.0.0.1"
     share: str | None = None
+    tls: Tls | None = None
 
 
 class Pending(NamedTuple):
@@ -81,6 +85,12 @@ class Link:
     refused: str = ""
 
 
+def topic_filter(settings: IntakeSettings) -> str:
+    """Return what intake subscribes to: everything, or its share of it."""
+    group = f"$share/{settings.share}/" if settings.share else ""
+    return f"{group}{TOPIC_ROOT}/#"
+
+
 def write_out(client: mqtt.Client) -> None:
     """Send what is queued, for as long as the other side takes it in reasonable time."""
     until = time.monotonic() + _FAREWELL_S
@@ -103,6 +113,8 @@ def make_client(link: Link) -> mqtt.Client:
     )
     if settings.user is not None:
         client.username_pw_set(settings.user, settings.password)
+    if settings.tls is not None:
+        client.tls_set_context(context(settings.tls))
     client.on_connect = _on_connect
     client.on_subscribe = _on_subscribe
     client.on_message = _on_message
@@ -129,8 +141,7 @@ def _on_connect(client: mqtt.Client, link: Link, _flags: mqtt.ConnectFlags, code
         if str(code) not in _PASSING:
             link.refused = f"refuses us ({code})"
         return
-    group = f"$share/{link.settings.share}/" if link.settings.share else ""
-    client.subscribe(f"{group}{TOPIC_ROOT}/#", qos=1)
+    client.subscribe(topic_filter(link.settings), qos=1)
 
 
 def _on_subscribe(_client: mqtt.Client, link: Link, _mid: int, codes: list[ReasonCode], _: Any) -> None:  # noqa: ANN401 - paho's
@@ -175,6 +186,12 @@ def check(code: MQTTErrorCode, link: Link) -> None:
     if not link.subscribed and time.monotonic() - link.opened_at > ANSWER_S:
         # An answer that is lost would leave us connected and deaf for ever.
         raise ConnectionError("no answer to our subscription")
+
+
+def has_more(client: mqtt.Client) -> bool:
+    """Tell whether TLS has decrypted more than was read: the socket itself does not show it."""
+    socket = client.socket()
+    return socket is not None and getattr(socket, "pending", int)() > 0
 
 
 def drop(client: mqtt.Client, link: Link) -> None:

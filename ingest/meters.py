@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 import psycopg
-from prometheus_client import CollectorRegistry, Counter, Gauge, start_http_server
+from prometheus_client import CollectorRegistry, Counter, Gauge
 
-from ingest.errors import UnavailableError
 from ingest.intake import Tallies, Tally, added
 from ingest.named_sql import queries
 
@@ -18,14 +15,20 @@ EVERY_S = 1.0
 """How often the minute's row is written, apart from the batches: two intakes must not wait for each other's counts."""
 
 
+_NOT_YET = "not reached yet"
+
+
 @dataclass
 class Meters:
-    """Counters of one intake since it started, and what is not yet in the table."""
+    """Counters of one intake since it started, what is not yet in the table, and which part is away, and why."""
 
     registry: CollectorRegistry = field(default_factory=CollectorRegistry)
     waiting: Tallies = field(default_factory=dict)
     waiting_lag_s: float = 0.0
     written_at: float = field(default_factory=time.monotonic)
+    batches: int = 0
+    reached: bool = False
+    away: dict[str, str] = field(default_factory=lambda: {"broker": _NOT_YET, "database": _NOT_YET})
 
     def __post_init__(self) -> None:
         name, kept = "halfsecond_intake_", self.registry
@@ -35,34 +38,26 @@ class Meters:
         self.quarantined = Counter(f"{name}quarantined", "Items put into quarantine", registry=kept)
         self.lag_s = Gauge(f"{name}lag_seconds", "From receipt to commit, oldest of the last batch", registry=kept)
         self.unacked = Gauge(f"{name}unacknowledged", "Messages received and not yet acknowledged", registry=kept)
+        self.up = Gauge(f"{name}up", "1 while the line to it stands, else 0", ["part"], registry=kept)
+        for part in self.away:
+            self.up.labels(part).set(0)
 
 
-@contextmanager
-def served(meters: Meters, port: int | None) -> Iterator[None]:
-    """Give the figures in Prometheus text on a port of the loopback while the block runs; on none without a port.
+def is_there(meters: Meters, part: str) -> None:
+    """Note that broker or database answers."""
+    meters.away.pop(part, None)
+    meters.up.labels(part).set(1)
 
-    Raises
-    ------
-    UnavailableError
-        The port is taken.
-    """
-    if port is None:
-        yield
-        return
-    try:
-        server, thread = start_http_server(port, addr="127.0.0.1", registry=meters.registry)
-    except OSError as error:
-        raise UnavailableError(f"metrics port {port} cannot be had ({error.strerror}); name another one") from None
-    try:
-        yield
-    finally:
-        server.shutdown()
-        server.server_close()
-        thread.join()
+
+def is_away(meters: Meters, part: str, why: str) -> None:
+    """Note that broker or database does not answer."""
+    meters.away[part] = why
+    meters.up.labels(part).set(0)
 
 
 def count(meters: Meters, messages: int, tallies: Tallies, lag_s: float) -> None:
     """Count a batch."""
+    meters.batches += 1
     meters.messages.inc(messages)
     meters.rows.inc(sum(t.stored for t in tallies.values()))
     meters.doubles.inc(sum(t.doubles for t in tallies.values()))

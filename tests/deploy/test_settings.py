@@ -7,6 +7,7 @@ import pytest
 from deploy import settings
 from deploy.embedded.broker import BrokerAddress
 from ingest.errors import BadInputError
+from ingest.tls import Tls
 
 
 def test_an_empty_environment_gives_the_embedded_stack_on_the_loopback() -> None:
@@ -27,6 +28,8 @@ def test_an_empty_environment_gives_the_embedded_stack_on_the_loopback() -> None
         ("HALFSECOND_LISTEN", "8000", "HOST:PORT"),
         ("HALFSECOND_LISTEN", "127.0.0.1:0", "HOST:PORT"),
         ("HALFSECOND_BROKER", "http://somewhere", "mqtt://HOST:PORT"),
+        ("HALFSECOND_SHARE", "a/b", "one word"),
+        ("HALFSECOND_BROKER_TLS_CA", "/etc/ca.pem", "mqtts://"),
         ("HALFSECOND_DATABSE", "x", "is HALFSECOND_DATABASE meant"),
         ("HALFSECOND_TITLE_FILE", "x", "no such setting"),
         ("HALFSECOND_TOKEN_FILE", "/nowhere/token", "No such file"),
@@ -61,6 +64,17 @@ def test_the_brokers_address_takes_user_and_password_from_the_address_or_beside_
     assert read.broker_address() == BrokerAddress("broker.example", 2883, "other", "u", "p@ss", 5)
     read = settings.read({"HALFSECOND_BROKER": "mqtt://h", "HALFSECOND_BROKER_USER": "u"})
     assert read.broker_address() == BrokerAddress("h", 1883, "other", "u", None, 4)
+
+
+def test_a_broker_over_tls_has_its_own_port_and_its_files() -> None:
+    files = {"HALFSECOND_BROKER_TLS_CA": "/ca", "HALFSECOND_BROKER_TLS_CERT": "/c", "HALFSECOND_BROKER_TLS_KEY": "/k"}
+    read = settings.read({"HALFSECOND_BROKER": "mqtts://broker.example", **files})
+    assert read.broker_address() == BrokerAddress("broker.example", 8883)
+    assert read.broker_tls() == Tls("/ca", "/c", "/k")
+    assert settings.read({"HALFSECOND_BROKER": "mqtts://broker.example"}).broker_tls() == Tls()
+    assert settings.read({"HALFSECOND_BROKER": "mqtt://broker.example"}).broker_tls() is None
+    with pytest.raises(BadInputError, match="go together"):
+        settings.read({"HALFSECOND_BROKER": "mqtts://b", "HALFSECOND_BROKER_TLS_KEY": "/k"})
 
 
 def test_an_address_of_version_6_stands_in_brackets() -> None:

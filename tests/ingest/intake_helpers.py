@@ -27,10 +27,13 @@ PROGRAM = """
 import json, signal, sys, threading
 from ingest.errors import HalfsecondError
 from ingest.subscriber import IntakeSettings, run
+from ingest.tls import Tls
 stop = threading.Event()
 signal.signal(signal.SIGTERM, lambda *_: stop.set())
 try:
-    raise SystemExit(run(IntakeSettings(**json.loads(sys.argv[1])), stop))
+    given = json.loads(sys.argv[1])
+    tls = given.pop("tls")
+    raise SystemExit(run(IntakeSettings(**given, tls=tls and Tls(**tls)), stop))
 except HalfsecondError as error:
     print(error, file=sys.stderr)
     raise SystemExit(2)

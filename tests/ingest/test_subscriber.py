@@ -6,6 +6,7 @@ import signal
 import socket
 import threading
 import time
+import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from contextlib import suppress
@@ -170,12 +171,94 @@ def test_two_intakes_share_a_subscription(
     database: str, connection: psycopg.Connection, mosquitto: BrokerAddress
 ) -> None:
     register(connection)
-    first = settings(database, mosquitto, client_id="intake-1", share="intake")
-    second = settings(database, mosquitto, client_id="intake-2", share="intake")
-    with intake_thread(first), intake_thread(second):
+    wanted = settings(database, mosquitto, share="intake")
+    with intake_thread(wanted), intake_thread(wanted):
         assert eventually(lambda: _subscribed(connection, mosquitto))
         publish(mosquitto, [("halfsecond/1/d-0001/starts", encode(start(n))) for n in range(1, 2001)])
         assert eventually(lambda: count(connection, "start") == 2001)
+
+
+@pytest.mark.mosquitto
+@pytest.mark.parametrize("protocol", [4, 5])
+def test_an_intake_that_leaves_a_group_takes_in_first_what_was_set_aside_for_it(
+    database: str, connection: psycopg.Connection, mosquitto: BrokerAddress, protocol: int
+) -> None:
+    register(connection)
+    wanted = settings(database, mosquitto, share="intake", protocol=protocol, batch=50, linger_s=0.0)
+    payloads = [("halfsecond/1/d-0001/starts", encode(start(n))) for n in range(1, 3001)]
+    publisher = threading.Thread(target=publish, args=(mosquitto, payloads))
+    with intake(wanted) as stays, intake(wanted) as leaves:
+        assert eventually(lambda: _names(connection) == 2)
+        assert eventually(lambda: _subscribed(connection, mosquitto))
+        publisher.start()
+        assert eventually(lambda: count(connection, "start") > 300)
+        leaves.send_signal(signal.SIGTERM)
+        assert leaves.wait(30) == 0
+        publisher.join()
+        assert eventually(lambda: count(connection, "start") == 3001), count(connection, "start")
+        assert stays.poll() is None
+
+
+def _names(connection: psycopg.Connection) -> int:
+    """How many names at the broker are taken."""
+    row = connection.execute(
+        "select count(*) from pg_locks where locktype = 'advisory' and objsubid = 2 and granted and database ="
+        " (select oid from pg_database where datname = current_database())"
+    ).fetchone()
+    assert row is not None
+    return int(row[0])
+
+
+def test_a_second_intake_of_one_name_waits_until_the_first_has_left(
+    database: str, connection: psycopg.Connection, broker: BrokerAddress, caplog: pytest.LogCaptureFixture
+) -> None:
+    register(connection)
+    wanted = settings(database, broker)
+    announce(wanted)
+    with intake(wanted) as first:
+        assert eventually(lambda: _names(connection) == 1)
+        with intake_thread(wanted):
+            assert eventually(
+                lambda: "the name halfsecond-intake at the broker is taken by an intake at" in caplog.text
+            )
+            publish(broker, [("halfsecond/1/d-0001/starts", encode(start(n))) for n in range(100)])
+            assert eventually(lambda: count(connection, "start") == 100)
+            assert "is ours now" not in caplog.text
+            first.send_signal(signal.SIGKILL)
+            first.wait()
+            assert eventually(lambda: "the name halfsecond-intake is ours now" in caplog.text)
+            publish(broker, [("halfsecond/1/d-0001/starts", encode(start(n))) for n in range(100, 200)])
+            assert eventually(lambda: count(connection, "start") == 200)
+    assert [r.message for r in caplog.records if "is taken by" in r.message or "away" in r.message] == [
+        r.message for r in caplog.records if "is taken by" in r.message
+    ]
+
+
+def test_it_says_which_part_is_away_and_that_it_is_back(
+    database: str, connection: psycopg.Connection, broker: BrokerAddress
+) -> None:
+    register(connection)
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+
+    def ready() -> str:
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/readyz", timeout=5) as answer:
+                return str(answer.read().decode())
+        except urllib.error.HTTPError as error:
+            with error:
+                return str(error.read().decode())
+        except OSError:
+            return ""
+
+    wire = _Wire(broker)
+    with wire, intake_thread(settings(database, broker, port=wire.port, metrics_port=port)):
+        assert eventually(lambda: ready() == "ok\n")
+        wire.lets_through = False
+        wire.cut()
+        assert eventually(lambda: ready().startswith("broker is away: "))
+        wire.lets_through = True
+        assert eventually(lambda: ready() == "ok\n")
 
 
 def test_a_database_that_goes_away_is_waited_for_and_nothing_is_lost(
@@ -213,6 +296,7 @@ class _Wire:
 
     def __init__(self, broker: BrokerAddress) -> None:
         self.broker, self.ends = broker, list[socket.socket]()
+        self.lets_through = True
         self.listener = socket.create_server(("127.0.0.1", 0))
         self.port: int = self.listener.getsockname()[1]
 
@@ -236,6 +320,9 @@ class _Wire:
                 near, _ = self.listener.accept()
             except OSError:
                 return
+            if not self.lets_through:
+                near.close()
+                continue
             far = socket.create_connection((self.broker.host, self.broker.port))
             self.ends += [near, far]
             for source, sink in ((near, far), (far, near)):
