@@ -10,7 +10,7 @@ from fastapi.middleware.gzip import GZipMiddleware
 from prometheus_client import CollectorRegistry
 from starlette.staticfiles import StaticFiles
 
-from api import callpages, calls, chart, fleet, health, pages, problems, units, visits, work
+from api import assist, callpages, calls, chart, fleet, health, pages, problems, units, visits, work
 from api.queries import open_pool
 from api.render import STATIC
 from api.settings import ApiSettings
@@ -46,7 +46,7 @@ def create_app(settings: ApiSettings) -> FastAPI:
     app.state.pool = pool
     app.state.registry = CollectorRegistry()
     problems.install(app)
-    for module in (calls, units, visits, work, fleet, health, chart, callpages, pages):
+    for module in (calls, units, visits, work, fleet, health, chart, assist, callpages, pages):
         app.include_router(module.router)
     for module in (units, pages):
         app.include_router(module.bare)
