@@ -10,7 +10,9 @@ from fastapi.middleware.gzip import GZipMiddleware
 from prometheus_client import CollectorRegistry
 from starlette.staticfiles import StaticFiles
 
-from api import assist, callpages, calls, chart, fleet, health, pages, problems, units, visits, work
+from api import arrivals, callpages, calls, chart, fleet, health, pages, problems, units, visits, work
+from api.arrivals import Arrivals
+from api.etag import EntityTags
 from api.queries import open_pool
 from api.render import STATIC
 from api.settings import ApiSettings
@@ -31,6 +33,7 @@ def create_app(settings: ApiSettings) -> FastAPI:
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         pool.open(wait=False)
         yield
+        await app.state.arrivals.end()
         pool.close()
 
     app = FastAPI(
@@ -44,13 +47,16 @@ def create_app(settings: ApiSettings) -> FastAPI:
     )
     app.state.settings = settings
     app.state.pool = pool
+    app.state.arrivals = Arrivals(settings.database)
+    app.state.ending = lambda: False
     app.state.registry = CollectorRegistry()
     problems.install(app)
-    for module in (calls, units, visits, work, fleet, health, chart, assist, callpages, pages):
+    for module in (calls, units, visits, work, fleet, health, chart, arrivals, callpages, pages):
         app.include_router(module.router)
     for module in (units, pages):
         app.include_router(module.bare)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.add_middleware(EntityTags)
     app.add_middleware(GZipMiddleware, minimum_size=1_000)
     app.add_middleware(Shield, registry=app.state.registry)
     return app

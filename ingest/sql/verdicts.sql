@@ -55,5 +55,8 @@ on conflict (unit_id) do update set as_of = excluded.as_of, standing = excluded.
   body = excluded.body
 where excluded.as_of >= standing.as_of
 
+-- name: tell_calls
+select pg_notify('halfsecond_calls', %(account_id)s::text)
+
 -- name: wake
 select pg_notify('halfsecond_dirty', '')

@@ -8,9 +8,18 @@ from ingest.store.reading import read_events, read_forecasts, read_rests, read_s
 from ingest.store.registry import account, put_forecasts, put_units, put_visits, unit_ids, unit_names
 from ingest.store.series import put_events, put_rests, put_starts
 from ingest.store.stored import Stored
-from ingest.store.verdicts import DIRTY_CHANNEL, VerdictRow, done_dirty, mark_dirty, put_verdicts, take_dirty
+from ingest.store.verdicts import (
+    CALLS_CHANNEL,
+    DIRTY_CHANNEL,
+    VerdictRow,
+    done_dirty,
+    mark_dirty,
+    put_verdicts,
+    take_dirty,
+)
 
 __all__ = [
+    "CALLS_CHANNEL",
     "DIRTY_CHANNEL",
     "Stored",
     "VerdictRow",

@@ -14,6 +14,8 @@ from ingest.store.jsonb import as_jsonb
 
 DIRTY_CHANNEL = "halfsecond_dirty"
 """Channel on which a commit of new rows is told, for ``LISTEN``."""
+CALLS_CHANNEL = "halfsecond_calls"
+"""Channel on which the number of an account is told whose call list has changed, for ``LISTEN``."""
 
 Day = tuple[int, int, date]
 """Account, unit and day (UTC)."""
@@ -78,6 +80,7 @@ def put_verdicts(connection: psycopg.Connection, account_id: int, rows: Iterable
             raise BadInputError(f"verdict: unit: the account has no unit {stranger[0]!r}; load its units first")
         cursor.execute(_SQL["put_verdicts"], {"account_id": account_id})
         cursor.execute(_SQL["put_standings"], {"account_id": account_id})
+        cursor.execute(_SQL["tell_calls"], {"account_id": account_id})
     return count
 
 
