@@ -5,6 +5,7 @@ The same path serves the subscriber and the quarantine: what is put through agai
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -20,6 +21,9 @@ from ingest.database import forget_days
 from ingest.decode import decode
 from ingest.held import Held
 from ingest.named_sql import queries
+from ingest.skew import LEAST_OFF_S
+from ingest.store import clocks, sequence
+from ingest.store.clocks import Doubtful
 from ingest.store.jsonb import as_jsonb
 from ingest.store.series import EVENTS, RESTS, STARTS, Row, Series, merge, prepare
 from ingest.wire import KINDS, TOPIC_ROOT, Kind
@@ -38,13 +42,21 @@ class Message(NamedTuple):
 
 @dataclass(frozen=True)
 class Sorted:
-    """What a batch comes to: rows by series, statuses, what goes into quarantine, and records by account."""
+    """What a batch comes to: rows by series, statuses, what goes into quarantine, and records by account.
+
+    ``numbers`` are those that came, by device and kind. ``doubtful`` are records whose clock is certainly off,
+    ``differences`` and ``leads`` what records say of clocks: see :func:`ingest.store.clocks.note`.
+    """
 
     rows: dict[Kind, list[Row]] = field(default_factory=lambda: {"starts": [], "rests": [], "events": []})
     statuses: list[dict[str, Any]] = field(default_factory=list)
     held: list[Held] = field(default_factory=list)
     days: dict[Kind, set[date]] = field(default_factory=lambda: {"starts": set(), "rests": set(), "events": set()})
     received: Counter[int | None] = field(default_factory=Counter)
+    numbers: dict[tuple[str, str], tuple[int, list[int]]] = field(default_factory=dict)
+    doubtful: dict[Kind, list[Doubtful]] = field(default_factory=dict)
+    differences: dict[str, tuple[int, int, float]] = field(default_factory=dict)
+    leads: dict[str, tuple[int, float, datetime]] = field(default_factory=dict)
 
 
 @dataclass
@@ -69,6 +81,16 @@ class _Place(NamedTuple):
     device: str
     kind: Kind
     source: mapping.Source | None = None
+
+
+class _Device(NamedTuple):
+    """Whose a device is, how far its clock is certainly off, and how far its last status was."""
+
+    device: str
+    account_id: int
+    unit_id: int
+    offset_s: float | None
+    last_offset_s: float | None
 
 
 def take_in(connection: psycopg.Connection, messages: Sequence[Message], mappings: Mappings = ()) -> Tallies:
@@ -99,7 +121,7 @@ def sort(connection: psycopg.Connection, messages: Sequence[Message], mappings: 
     """Tell of each message whose it is and what it says; nothing is written."""
     places = [_place(message.topic, mappings) for message in messages]
     names = list({place.device for place in places if place is not None})
-    known = {device: (a, u) for device, a, u in connection.execute(_SQL["devices"], (names,))}
+    known = {row[0]: _Device(*row) for row in connection.execute(_SQL["devices"], (names,))}
     batch = Sorted()
     for message, place in zip(messages, places, strict=True):
         if place is None:
@@ -109,7 +131,11 @@ def sort(connection: psycopg.Connection, messages: Sequence[Message], mappings: 
             detail = f"device: {place.device!r} is not registered; add it with 'halfsecond device add', then replay"
             _hold(batch, message, None, place.device, "unknown_device", detail, message.payload)
         else:
-            _add(batch, message, place, *known[place.device])
+            _add(batch, message, place, known[place.device])
+    for kind, records in batch.doubtful.items():
+        for row in clocks.put_right(connection, _SERIES[kind], records):
+            batch.rows[kind].append(row)
+            batch.days[kind].add(_day(row[1]))
     return batch
 
 
@@ -131,6 +157,10 @@ def write(connection: psycopg.Connection, batch: Sorted) -> Tallies:
         if batch.statuses:
             newest = {status["device"]: status for status in batch.statuses}
             connection.cursor().executemany(_SQL["put_status"], [newest[device] for device in sorted(newest)])
+        sequence.note(connection, batch.numbers)
+        timed = [s for s in batch.statuses if s["at"] is not None and not s["retained"]]
+        if timed or batch.differences or batch.leads:
+            clocks.note(connection, timed, batch.differences, batch.leads)
         quarantine.put(connection, batch.held)
     for held in batch.held:
         tallies[held.account_id].quarantined += 1
@@ -161,8 +191,9 @@ def _place(topic: str, mappings: Mappings) -> _Place | None:
     return _Place(found[1], found[0].kind, found[0]) if found else None
 
 
-def _add(batch: Sorted, message: Message, place: _Place, account_id: int, unit_id: int) -> None:
+def _add(batch: Sorted, message: Message, place: _Place, owner: _Device) -> None:
     device, kind, source = place
+    _, account_id, unit_id, offset_s, last_offset_s = owner
     if source is None:
         good, bad = decode(kind, message.payload, message.received_at)
     else:
@@ -178,10 +209,46 @@ def _add(batch: Sorted, message: Message, place: _Place, account_id: int, unit_i
         return
     rows, days, received_at = batch.rows[kind], batch.days[kind], message.received_at
     width = len(_SERIES[kind].fields)
+    numbers = batch.numbers.setdefault((device, kind), (account_id, []))[1]
+    numbers += [number for item in bad if (number := _number(item.payload)) is not None]
     for record, extra in good:
+        numbers.append(record.seq)
+        if offset_s is not None:
+            doubtful = Doubtful(astuple(record)[:width], account_id, unit_id, extra, received_at, offset_s)
+            batch.doubtful.setdefault(kind, []).append(doubtful)
+            continue
         beside_row = (account_id, unit_id, None if extra is None else as_jsonb(extra), received_at)
         rows.append(astuple(record)[:width] + beside_row)
         days.add(_day(record.at))
+    if good:
+        suspect = last_offset_s is not None and abs(last_offset_s) >= LEAST_OFF_S
+        _look_at_clock(batch, message, owner, [record.at for record, _ in good], suspect=suspect)
+
+
+def _look_at_clock(
+    batch: Sorted, message: Message, owner: _Device, times: Sequence[datetime], *, suspect: bool
+) -> None:
+    """Note what a message's records say of their clock: that it is ahead, and if it is suspect how far it is off."""
+    if message.retained:  # kept by the broker, or put through again: it did not come when it says
+        return
+    least_s = (message.received_at - max(times)).total_seconds()
+    if suspect:
+        _, count, before_s = batch.differences.get(owner.device, (owner.account_id, 0, least_s))
+        batch.differences[owner.device] = (owner.account_id, count + len(times), min(before_s, least_s))
+    if least_s < -clocks.LEAD_S:
+        lead = batch.leads.get(owner.device)
+        if lead is None or -least_s > lead[1]:
+            batch.leads[owner.device] = (owner.account_id, -least_s, message.received_at)
+
+
+def _number(payload: bytes) -> int | None:
+    """Return the number of a record that goes into quarantine, where it can be read: it has come all the same."""
+    try:
+        raw = json.loads(payload)
+    except (ValueError, RecursionError):
+        return None
+    number = raw.get("seq") if isinstance(raw, dict) else None
+    return number if type(number) is int and 0 <= number < 2**63 else None
 
 
 def _day(at: datetime) -> date:

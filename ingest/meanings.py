@@ -6,7 +6,8 @@ from typing import Any
 
 MEANINGS: dict[str, str] = {
     "seq": "rises by one for every record that a device makes of a kind, across restarts and power cuts",
-    "at": "RFC 3339 with offset: the instant of energising (starts), of stopping (rests), of the event or the visit",
+    "at": "RFC 3339 with offset: the instant of energising (starts), of stopping (rests), of the event or the visit; "
+    "of a status, what the logger's clock says as it is sent",
     "outcome": "`ran`, `locked` (locked rotor: never came up to speed, tripped or was cut) or `dropped` (power removed "
     "before either was clear)",
     "run_up_s": "s, from energising until the current has fallen to running",
@@ -107,7 +108,7 @@ EXAMPLES: dict[str, list[dict[str, Any]]] = {
     ],
     "events": [{"seq": 31, "at": "2026-01-14T12:35:12Z", "event": "lockout", "detail": "third attempt failed"}],
     "status": [
-        {"online": True, "firmware": "2.4.1", "clock_ok": True, "sent": 1843},
+        {"online": True, "firmware": "2.4.1", "clock_ok": True, "sent": 1843, "at": "2026-01-14T13:00:00Z"},
         {"online": False},
     ],
     "units": [

@@ -309,7 +309,7 @@ create index device_seq_account on device_seq (account_id);
 
 -- How far a device's clock is off. `offsets_s` is, of its last statuses that told the device's time, the receipt less that
 -- time; `offset_s` is set once that is certain. `ahead_s` is the largest lead of a record over its receipt, which no delay
--- explains.
+-- explains. While the statuses are off, `records` counts what came and `least_s` is the least receipt less time of it.
 create table device_clock (
   device text primary key references device on delete cascade,
   account_id bigint not null references account,
@@ -318,7 +318,9 @@ create table device_clock (
   offset_s double precision,
   certain_at timestamptz,
   ahead_s double precision,
-  ahead_at timestamptz
+  ahead_at timestamptz,
+  records integer not null default 0,
+  least_s double precision
 );
 create index device_clock_account on device_clock (account_id);
 
@@ -331,3 +333,31 @@ create table load_mark (
   marked_at timestamptz not null default now(),
   primary key (account_id, kind, file)
 );
+
+-- How many records of a device were never received. Numbers rise by one for every record of a kind; a device that numbers
+-- all kinds together is told by its numbers never meeting, and then the reading that leaves fewer missing holds. What a
+-- status says was sent beyond the newest is missing too, once ten minutes have passed.
+create view device_gap as
+with kind as (
+  select account_id, device, received, int8multirange(range_merge(received)) - received as missing from device_seq
+), own as (
+  select k.account_id, k.device, range_agg(k.missing) as missing, range_agg(k.received) as received,
+    sum((select coalesce(sum(upper(r) - lower(r)), 0) from unnest(k.missing) r)) as missing_records,
+    sum((select coalesce(sum(upper(r) - lower(r)), 0) from unnest(k.received) r)) as received_records
+  from kind k group by k.account_id, k.device
+), counted as (
+  select o.*, int8multirange(range_merge(o.received)) - o.received as missing_of_all, upper(o.received) - 1 as newest,
+    (select coalesce(sum(upper(r) - lower(r)), 0) from unnest(o.received) r) as numbers
+  from own o
+), told as (
+  select c.*, c.numbers = c.received_records
+    and (select coalesce(sum(upper(r) - lower(r)), 0) from unnest(c.missing_of_all) r) < c.missing_records as together
+  from counted c
+)
+select t.account_id, t.device, t.newest, s.sent,
+  case when t.together then (select coalesce(sum(upper(r) - lower(r)), 0) from unnest(t.missing_of_all) r)
+    else t.missing_records end
+  + case when s.sent > t.newest and s.received_at < now() - interval '10 minutes' then s.sent - t.newest else 0 end
+  as missing,
+  case when t.together then t.missing_of_all else t.missing end as between_received
+from told t left join device_status s on s.device = t.device and s.account_id = t.account_id;

@@ -128,12 +128,16 @@ class Event(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Status(msgspec.Struct, frozen=True, kw_only=True):
-    """Hourly and as the last will, retained: is the device on line, and the highest ``seq`` it has sent."""
+    """Hourly and as the last will, retained: is the device on line, and the highest ``seq`` it has sent.
+
+    ``at`` is the device's own clock as it sends the status: a clock that is off is seen by it.
+    """
 
     online: bool
     firmware: Annotated[str, Meta(max_length=200)] | None = None
     clock_ok: bool | None = None
     sent: Annotated[int, Meta(ge=0, le=2**63 - 1)] | None = None
+    at: At | None = None
 
 
 START_FIELDS: tuple[str, ...] = tuple(f for f in Start.__struct_fields__ if f != "wave")
