@@ -20,7 +20,8 @@ def add(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own private type
         help="one start of one machine, as it is and with start assist",
         description="Integrates one start of a machine scaled to a nameplate, as it is and with a start capacitor on a "
         "relay, prints the figures of both as JSON and draws them. " + NOTE,
-        epilog="example:\n  halfsecond simulate start --volts 220 --pressure 200 --plot start.svg",
+        epilog="example:\n  halfsecond simulate start --volts 220 --pressure 200 --plot start.svg\n"
+        "  halfsecond simulate start --volts 220 --wave start.ndjson && halfsecond wave start.ndjson",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     for name, unit, text, default in (
@@ -43,6 +44,9 @@ def add(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own private type
         help="default %(default)s",
     )
     parser.add_argument("--plot", type=Path, metavar="OUT.svg", help="draw both starts")
+    parser.add_argument(
+        "--wave", type=Path, metavar="OUT.ndjson", help="write both as a logger samples them, a wave of the wire a line"
+    )
     parser.set_defaults(run=run)
 
 
@@ -92,6 +96,8 @@ def run(args: argparse.Namespace) -> int:
     told[1]["start_cap_uf"] = round(start_cap_uf, 1)
     answer = {"as_it_is": told[0], "with_start_capacitor": told[1], "assumptions": scaled.assumptions, "note": NOTE}
     sys.stdout.buffer.write(msgspec.json.format(msgspec.json.encode(answer), indent=2) + b"\n")
+    if args.wave is not None:
+        _write_waves(args.wave, met, gears)
     if args.plot is not None:
         from api import startpictures  # noqa: PLC0415 - likewise
 
@@ -106,6 +112,33 @@ def run(args: argparse.Namespace) -> int:
         drawn = startpictures.simulated(head, under, plain, assisted, float(machine.hz), (marks[0], marks[1]))
         write_picture(args.plot, drawn)
     return 0
+
+
+def _write_waves(path: Path, met: tuple[Any, ...], gears: tuple[Any, ...]) -> None:
+    """Write a wave for each start gear, with a logger's noise, the same one each time.
+
+    Raises
+    ------
+    BadInputError
+        The file's name is not one that waves are read from again.
+    UnavailableError
+        The file cannot be written.
+    """
+    import msgspec  # noqa: PLC0415 - as above
+    import numpy as np  # noqa: PLC0415
+
+    from ingest.errors import BadInputError, UnavailableError  # noqa: PLC0415
+    from simulator import waves  # noqa: PLC0415
+
+    if path.suffix not in {".ndjson", ".jsonl"}:
+        raise BadInputError(f"--wave: {path} does not end in .ndjson or .jsonl; name it so")
+    machine, *conditions = met
+    rng = np.random.default_rng(1)
+    made = [waves.wave(*waves.sampled(machine, gear, *conditions), rng) for gear in gears]
+    try:
+        path.write_bytes(msgspec.json.Encoder().encode_lines(made))
+    except OSError as error:
+        raise UnavailableError(f"--wave: {path}: cannot write ({error.strerror}); name another file") from error
 
 
 def _number(value: float, digits: int) -> float | None:

@@ -41,6 +41,21 @@ def test_a_start_against_much_pressure_stalls_and_with_assist_runs_and_both_are_
     assert "which stalls" in picture.read_text(encoding="utf-8")
 
 
+def test_both_starts_are_written_as_waves_that_reduce_to_what_was_said_of_them(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "start.ndjson"
+    answer = told(capsys, "--volts", "225", "--pressure", "150", "--close", "40", "--wave", str(file))
+    assert main(["wave", str(file)]) == 0
+    plain, assisted = (json.loads(line) for line in capsys.readouterr().out.splitlines())
+    for got, said in ((plain, answer["as_it_is"]), (assisted, answer["with_start_capacitor"])):
+        assert got["outcome"] == "ran"
+        assert got["run_up_s"] == pytest.approx(said["run_up_s"], abs=1.5 / 120)
+        assert got["line_v"] == pytest.approx(225, abs=1)
+        assert got["line_min_v"] == pytest.approx(said["line_min_v"], rel=0.01)
+    assert plain["peak_a"] == pytest.approx(answer["as_it_is"]["peak_a"], rel=0.02)
+
+
 @pytest.mark.parametrize(
     ("arguments", "text"),
     [
@@ -49,6 +64,8 @@ def test_a_start_against_much_pressure_stalls_and_with_assist_runs_and_both_are_
         (["--tons", "-1"], "tons: -1.0 is not above 0"),
         (["--plot", "start.png"], "--plot: start.png does not end in .svg"),
         (["--plot", "/nowhere/at/all/start.svg"], "--plot: /nowhere/at/all/start.svg: cannot write"),
+        (["--wave", "start.wav"], "--wave: start.wav does not end in .ndjson or .jsonl"),
+        (["--wave", "/nowhere/at/all/start.ndjson"], "--wave: /nowhere/at/all/start.ndjson: cannot write"),
     ],
 )
 def test_bad_use_of_one_start_is_one_line_and_exit_2(

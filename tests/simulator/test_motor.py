@@ -271,6 +271,15 @@ def test_the_start_capacitor_adds_to_the_run_capacitor_for_as_long_as_the_relay_
     assert rms(seen.line_a[after]) < 0.5 * rms(summed.line_a[after])
 
 
+def test_the_relay_closes_again_when_the_machine_has_stalled_and_its_coil_has_let_go() -> None:
+    # Pressure that builds up so fast that it stalls the machine again: the winding's voltage falls below drop-out.
+    seen = trace(MOTOR.but(rise_kpa_per_rev=300.0), 230.0, gear=REFERENCE_KIT, duration_s=0.6)
+    moved = np.flatnonzero(np.diff(seen.start_gear_in)) + 1
+    assert seen.start_gear_in[moved].tolist() == [0.0, 1.0]
+    assert seen.speed[moved[0]] > 0.7
+    assert seen.speed[moved[1]] < 0.2
+
+
 def test_a_thermistor_can_cut_out_too_early_in_a_very_slow_start_and_a_relay_kit_does_not() -> None:
     # Common practice, no source. A small thermistor at low voltage against pressure leaves before full speed.
     slow = MOTOR.but(inertia_kgm2=0.011)
