@@ -17,6 +17,9 @@ router = APIRouter(tags=["fleet"])
 SILENT_AFTER_H = 24.0
 """A device not heard for this long by the account's clock is listed as silent [h]; common practice, no source."""
 MOST_SILENT = 200
+CLOCK_S = 120.0
+"""A clock that is ahead by less is not listed [s]; common practice, no source."""
+CLOCK_SPAN = timedelta(days=2)
 RATE_MIN = 10
 """Span over which the present rate is taken [min]."""
 
@@ -63,6 +66,11 @@ def intake(reader: Reader) -> dict[str, Any]:
         "stored_a_minute": round(recent.get("stored", 0) / RATE_MIN, 2),
         **(row(reader.pool, "fleet.lag", reader.account_id) or {}),
         **(row(reader.pool, "fleet.devices", reader.account_id) or {}),
+        **(row(reader.pool, "fleet.missing", reader.account_id) or {}),
+        "gaps": rows(reader.pool, "fleet.gaps", reader.account_id, limit=MOST_SILENT),
+        "clocks": rows(
+            reader.pool, "fleet.clocks", reader.account_id, since=wall - CLOCK_SPAN, least_s=CLOCK_S, limit=MOST_SILENT
+        ),
         "quarantine": rows(reader.pool, "fleet.quarantine", reader.account_id, operator=reader.operator),
         "silent_after_h": SILENT_AFTER_H,
         "items": silent,

@@ -378,6 +378,26 @@ class Received(Shape):
     quarantined: int
 
 
+class Gap(Shape):
+    """A device of which records were never received."""
+
+    device: str
+    unit: str
+    missing: int
+    newest: int = Field(description="the highest number that came")
+    sent: int | None = Field(description="the highest number that the last status said was sent")
+
+
+class ClockOff(Shape):
+    """A device whose clock is off."""
+
+    device: str
+    unit: str
+    offset_s: float | None = Field(description="added to the times of its records, where that is certain")
+    ahead_s: float | None = Field(description="by how much a record was dated after its receipt, at most")
+    noted_at: datetime
+
+
 class Intake(Shape):
     """How the intake does: rates, lag, quarantine, silent devices."""
 
@@ -391,6 +411,10 @@ class Intake(Shape):
     online: int
     offline: int
     clock_wrong: int
+    missing_records: int = Field(description="made by devices, by their numbers, and never received")
+    missing_devices: int
+    gaps: list[Gap] = Field(description="devices of which records are missing, most first")
+    clocks: list[ClockOff] = Field(description="devices whose clock is off, most first")
     quarantine: list[Quarantined]
     silent_after_h: float
     items: list[Silent]

@@ -36,6 +36,31 @@ from device d
 left join device_status ds on ds.device = d.device and ds.account_id = d.account_id
 where d.account_id = %(account_id)s and d.removed_at is null;
 
+-- name: missing records never received, and of how many devices
+select coalesce(sum(gap.missing), 0)::bigint as missing_records, count(*) as missing_devices
+from device_gap gap join device d on d.device = gap.device and d.account_id = gap.account_id
+where gap.account_id = %(account_id)s and gap.missing > 0 and d.removed_at is null;
+
+-- name: gaps devices of which records were never received, most first
+select gap.device, u.unit, gap.missing::bigint as missing, gap.newest, gap.sent
+from device_gap gap
+join device d on d.device = gap.device and d.account_id = gap.account_id
+join unit u on u.unit_id = d.unit_id and u.account_id = d.account_id
+where gap.account_id = %(account_id)s and gap.missing > 0 and d.removed_at is null
+order by gap.missing desc, gap.device
+limit %(limit)s;
+
+-- name: clocks devices whose clock is off, most first
+select c.device, u.unit, c.offset_s, case when c.ahead_at > %(since)s then c.ahead_s end as ahead_s,
+       greatest(c.certain_at, c.ahead_at) as noted_at
+from device_clock c
+join device d on d.device = c.device and d.account_id = c.account_id
+join unit u on u.unit_id = d.unit_id and u.account_id = d.account_id
+where c.account_id = %(account_id)s and d.removed_at is null
+  and (c.offset_s is not null or (c.ahead_s > %(least_s)s and c.ahead_at > %(since)s))
+order by abs(coalesce(c.offset_s, c.ahead_s)) desc, c.device
+limit %(limit)s;
+
 -- name: silent devices that have not been heard since an instant
 select d.device, u.unit, u.site, coalesce(si.zone, 'UTC') as zone, h.last_at, ds.online
 from device d

@@ -55,6 +55,30 @@ def test_a_device_that_has_not_been_heard_is_listed_by_the_accounts_clock(writab
 
 
 @pytest.mark.stack
+def test_records_never_received_and_clocks_that_are_off_are_listed(writable: TestClient) -> None:
+    with psycopg.connect(writable.app.state.settings.database) as conn:  # type: ignore[attr-defined]
+        device, account_id = conn.execute("select device, account_id from device order by device limit 1").fetchone()
+        conn.execute(
+            "insert into device_seq values (%s, 'starts', %s, '{[1,4),[9,11)}')",
+            (device, account_id),
+        )
+        conn.execute(
+            "insert into device_clock (device, account_id, ahead_s, ahead_at) values (%s, %s, 300, now())",
+            (device, account_id),
+        )
+    told = writable.get("/v1/intake").json()
+    assert (told["missing_records"], told["missing_devices"]) == (5, 1)
+    assert [(g["device"], g["missing"], g["newest"]) for g in told["gaps"]] == [(device, 5, 10)]
+    assert [(c["device"], c["offset_s"], c["ahead_s"]) for c in told["clocks"]] == [(device, None, 300.0)]
+    page = writable.get("/intake").text
+    assert "at least 300 s ahead" in page
+    assert "kept as they came" in page
+    with psycopg.connect(writable.app.state.settings.database) as conn:  # type: ignore[attr-defined]
+        conn.execute("update device_clock set offset_s = 3600, certain_at = now()")
+    assert "3,600 s behind" in writable.get("/intake").text
+
+
+@pytest.mark.stack
 def test_the_forecast_of_a_site_is_its_newest_one(here: TestClient) -> None:
     told = here.get("/v1/forecasts/s-0001").json()
     assert told["issued"] == "2026-01-24T06:00:00Z"
