@@ -1,0 +1,106 @@
+"""One folder through every method, and what the scorecard keeps of it; folders run side by side."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics import rivals, rivals_oracle, scorecard_folder, scorecard_judge, scorecard_ours
+from analytics.rivals import Daily
+from analytics.scorecard_folder import Bools, Known, Twin
+from analytics.scorecard_judge import Named, Outlooks, Repairs
+from analytics.tables import Decay, Fleet, Ints, Starts
+
+Floats = NDArray[np.float64]
+
+OURS, ALONE = "this project", "this project, start time alone"
+ORACLE, ORACLE_DRIFT, ORACLE_LOCKS, OUR_LOCKS = "oracle", "oracle, run-up", "oracle, locked starts", "our locked starts"
+
+
+@dataclass(frozen=True)
+class Result:
+    """What is kept of a folder: its truth without the starts, each method's score, and what was said beyond alarms."""
+
+    starts: int
+    known: Known
+    scores: dict[str, Floats]
+    alarm: Bools
+    locked_alarm: Bools
+    lock_rise: Ints
+    named: Named
+    outlooks: Outlooks
+    repairs: Repairs
+    coverage: tuple[int, int, int, int]
+    first_verdict_d: Ints
+
+
+def one(folder: Path) -> Result:
+    """Run a folder through every method."""
+    known = scorecard_folder.read(folder)
+    said = scorecard_ours.verdicts(known)
+    alone = scorecard_ours.alarms(scorecard_ours.start_time_alone(known.fleet), known.first_day, known.days)
+    scores = {OURS: said.alarms.either, OUR_LOCKS: said.alarms.locked, ALONE: alone.either, **others(known)}
+    return Result(
+        starts=len(known.fleet.starts.at),
+        known=_slim(known),
+        scores={name: score.astype(np.float32) for name, score in scores.items()},
+        alarm=said.alarms.alarm,
+        locked_alarm=said.alarms.locked_alarm,
+        lock_rise=scorecard_judge.risen_at(known),
+        named=scorecard_judge.named(said, known),
+        outlooks=scorecard_judge.outlooks(said, known),
+        repairs=scorecard_judge.repairs(said.repairs),
+        coverage=scorecard_judge.coverage(said, known),
+        first_verdict_d=scorecard_judge.first_verdict_d(said, known),
+    )
+
+
+def others(known: Known) -> dict[str, Floats]:
+    """Return the scores of the oracle and of the rivals that need nothing but the fleet itself."""
+    days = rivals.daily(known)
+    of_unit = _of_unit(days, known.fleet.size)
+    return {
+        ORACLE_DRIFT: rivals_oracle.drifted(known),
+        ORACLE_LOCKS: rivals_oracle.locks(known),
+        "fixed threshold on the daily mean": of_unit(days.mean_s),
+        "fixed threshold on the daily largest": of_unit(days.largest_s),
+        "EWMA chart of raw times, own limits": of_unit(rivals.ewma(np.log(days.mean_s))),
+        "CUSUM chart of raw times, own limits": of_unit(rivals.cusum(np.log(days.mean_s))),
+        "chance": rivals.chance((known.fleet.size, known.days), 1),
+    }
+
+
+def _of_unit(days: Daily, units: int) -> Callable[[Floats], Floats]:
+    return lambda rows: rivals.by_unit(rows, days.unit, days.begin, days.end, units)
+
+
+def _slim(known: Known) -> Known:
+    """Return the truth without the starts, which is what makes it large."""
+    none, empty = np.zeros(0), np.zeros(0, np.int64)
+    starts = Starts(empty, empty, empty, empty, np.zeros(0, np.int8), {})
+    fleet: Fleet = dataclasses.replace(
+        known.fleet, starts=starts, decays=Decay(empty, empty, empty, none, none), forecasts={}
+    )
+    return dataclasses.replace(known, fleet=fleet, twin=Twin(none, none, none, none, none))
+
+
+def all_of(folders: Sequence[Path], processes: int, done: Callable[[], object]) -> list[Result]:
+    """Run folders side by side, in the order given; ``done`` is called as each is finished."""
+    if processes == 1:
+        out = []
+        for folder in folders:
+            out.append(one(folder))
+            done()
+        return out
+    with ProcessPoolExecutor(min(processes, len(folders)), get_context("spawn")) as pool:
+        waiting = [pool.submit(one, folder) for folder in folders]
+        for future in waiting:
+            future.add_done_callback(lambda _: done())
+        return [future.result() for future in waiting]
