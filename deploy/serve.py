@@ -170,6 +170,7 @@ def _intake(settings: Settings, stop: threading.Event) -> int:
             metrics_host=settings.metrics_host,
             share=settings.share,
             tls=settings.broker_tls(),
+            mapping=str(settings.mapping) if settings.mapping else None,
         ),
         stop,
     )

@@ -75,6 +75,10 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
             "number of its own behind its name.",
         ),
     ] = None
+    mapping: Annotated[
+        Path | None,
+        Meta(description="Mapping of loggers that do not speak the contract, a `.toml` file or a folder of them."),
+    ] = None
     data: Annotated[Path, Meta(description="Folder of the embedded database and broker.")] = Path("halfsecond-data")
     listen: Annotated[str, Meta(description="Where the pages listen, `HOST:PORT`.")] = f"127.0.0.1:{DEFAULT_PORT}"
     token: Annotated[

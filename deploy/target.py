@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     import psycopg
 
     from deploy.settings import Settings
+    from ingest.mapping import Source
 
 _PORT_LINE, _SOCKET_LINE, _ADDRESS_LINE = 3, 4, 5
 """Zero-based lines of postmaster.pid (PostgreSQL documentation, "Database File Layout", table of PGDATA)."""
@@ -110,6 +111,14 @@ def account(connection: psycopg.Connection, arguments: argparse.Namespace, *, cr
     if found:
         raise BadInputError(f"--account: name one of the {len(found)} accounts; see 'halfsecond account list'")
     raise BadInputError("--account: there is no account yet; add one with 'halfsecond account add NAME'")
+
+
+def mappings() -> tuple[Source, ...]:
+    """Return the mappings of other loggers that the settings name; errors as of :func:`ingest.mapping.load`."""
+    from ingest import mapping  # noqa: PLC0415 - few commands need it
+
+    path = _settings().mapping
+    return mapping.load(path) if path else ()
 
 
 def _settings() -> Settings:

@@ -19,6 +19,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from ingest.errors import UnavailableError
+from ingest.mapping import Source, filters
 from ingest.tls import Tls, context
 from ingest.wire import TOPIC_ROOT
 
@@ -59,6 +60,7 @@ class IntakeSettings:
     metrics_host: str = "127.0.0.1"
     share: str | None = None
     tls: Tls | None = None
+    mapping: str | None = None
 
 
 class Pending(NamedTuple):
@@ -77,6 +79,7 @@ class Link:
     """The connection to the broker as its call-backs leave it."""
 
     settings: IntakeSettings
+    mappings: tuple[Source, ...] = ()
     pending: list[Pending] = field(default_factory=list)
     pending_bytes: int = 0
     waiting_since: float = 0.0
@@ -85,10 +88,10 @@ class Link:
     refused: str = ""
 
 
-def topic_filter(settings: IntakeSettings) -> str:
-    """Return what intake subscribes to: everything, or its share of it."""
-    group = f"$share/{settings.share}/" if settings.share else ""
-    return f"{group}{TOPIC_ROOT}/#"
+def topic_filters(link: Link) -> list[str]:
+    """Return what intake subscribes to: everything of ours and of other loggers that are mapped, or its share of it."""
+    group = f"$share/{link.settings.share}/" if link.settings.share else ""
+    return [f"{group}{one}" for one in (f"{TOPIC_ROOT}/#", *filters(link.mappings))]
 
 
 def write_out(client: mqtt.Client) -> None:
@@ -141,12 +144,13 @@ def _on_connect(client: mqtt.Client, link: Link, _flags: mqtt.ConnectFlags, code
         if str(code) not in _PASSING:
             link.refused = f"refuses us ({code})"
         return
-    client.subscribe(topic_filter(link.settings), qos=1)
+    client.subscribe([(one, 1) for one in topic_filters(link)])
 
 
 def _on_subscribe(_client: mqtt.Client, link: Link, _mid: int, codes: list[ReasonCode], _: Any) -> None:  # noqa: ANN401 - paho's
-    if any(code.is_failure for code in codes):
-        link.refused = f"does not let us read {TOPIC_ROOT}/# ({codes[0]})"
+    refused = [(one, code) for one, code in zip(topic_filters(link), codes, strict=False) if code.is_failure]
+    if refused:
+        link.refused = f"does not let us read {refused[0][0]} ({refused[0][1]})"
     link.subscribed = True
 
 

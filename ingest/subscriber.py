@@ -17,11 +17,13 @@ import time
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import psycopg
 
-from ingest import lease
+from ingest import lease, mapping
 from ingest import meters as metering
 from ingest.answering import served
 from ingest.database import connect
@@ -38,7 +40,7 @@ from ingest.link import (
     is_full,
     make_client,
     open_line,
-    topic_filter,
+    topic_filters,
     write_out,
 )
 from ingest.meters import Meters
@@ -67,9 +69,10 @@ def run(settings: IntakeSettings, stop: threading.Event) -> int:
     UnavailableError
         Database or broker cannot be reached at the start, or the broker refuses us: one line with the remedy.
     BadInputError
-        A file for TLS cannot be used.
+        A file for TLS or a mapping cannot be used.
     """
     meters = Meters()
+    _mappings(settings.mapping)
     try:
         with served(meters, settings.metrics_port, settings.metrics_host):
             _run(settings, stop, meters)
@@ -122,7 +125,7 @@ def _claim(connection: psycopg.Connection, settings: IntakeSettings, stop: threa
 
 def _serve(connection: psycopg.Connection, settings: IntakeSettings, stop: threading.Event, meters: Meters) -> None:
     """Take in over one connection to the broker after the other, until asked to stop or the database goes away."""
-    link = Link(settings)
+    link = Link(settings, _mappings(settings.mapping))
     client = make_client(link)
     wait_s = _SHORTEST_WAIT_S
     try:
@@ -140,7 +143,7 @@ def _serve(connection: psycopg.Connection, settings: IntakeSettings, stop: threa
                 metering.is_away(meters, "broker", str(error))
                 wait_s = _SHORTEST_WAIT_S if link.subscribed else min(2 * wait_s, _LONGEST_WAIT_S)
                 # The broker may have been killed with these on no disk; if it was not, they come again, as doubles.
-                _store(link.pending, connection, meters)
+                _store(link, link.pending, connection, meters)
                 drop(client, link)
                 stop.wait(wait_s)
     finally:
@@ -178,7 +181,7 @@ def _turn(client: mqtt.Client, link: Link, connection: psycopg.Connection, meter
 
 def _hand_over(client: mqtt.Client, link: Link, connection: psycopg.Connection, meters: Meters) -> None:
     """Leave the group, and take in what the broker has already set aside for us: no other intake would get it."""
-    client.unsubscribe(topic_filter(link.settings))
+    client.unsubscribe(topic_filters(link))
     until, heard_at = time.monotonic() + _HAND_OVER_S, time.monotonic()
     while time.monotonic() < min(until, heard_at + _LAST_WORDS_S):
         before = meters.batches
@@ -221,7 +224,7 @@ def _flush(client: mqtt.Client, link: Link, connection: psycopg.Connection, mete
         return
     batch = link.pending
     meters.unacked.set(len(batch))
-    _store(batch, connection, meters)
+    _store(link, batch, connection, meters)
     link.pending = []
     # What came meanwhile is read before the acknowledgements are written, for the same reason as above.
     _read_there(client, link)
@@ -232,12 +235,18 @@ def _flush(client: mqtt.Client, link: Link, connection: psycopg.Connection, mete
     metering.write_minute(meters, connection)
 
 
-def _store(batch: list[Pending], connection: psycopg.Connection, meters: Meters) -> None:
+def _store(link: Link, batch: list[Pending], connection: psycopg.Connection, meters: Meters) -> None:
     if not batch:
         return
     messages = [Message(p.topic, p.payload, datetime.fromtimestamp(p.received_at, UTC), p.retained) for p in batch]
-    tallies: Tallies = take_in(connection, messages)
+    tallies: Tallies = take_in(connection, messages, link.mappings)
     metering.count(meters, len(batch), tallies, time.time() - batch[0].received_at)
+
+
+@cache
+def _mappings(path: str | None) -> tuple[mapping.Source, ...]:
+    """Read the mappings of other loggers, once: what is mended while we run counts from the next start on."""
+    return mapping.load(Path(path)) if path else ()
 
 
 def _check_lease(connection: psycopg.Connection, settings: IntakeSettings) -> None:

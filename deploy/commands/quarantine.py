@@ -160,7 +160,7 @@ def _replay(arguments: argparse.Namespace) -> int:
         ids = _ids(connection, account_id, arguments)
         quiet = len(ids) < 100 or not sys.stderr.isatty()
         with tqdm(total=len(ids), desc="replaying", unit="item", disable=quiet, file=sys.stderr) as bar:
-            done = quarantine.replay(connection, ids, progress=bar.update)
+            done = quarantine.replay(connection, ids, progress=bar.update, mappings=target.mappings())
     print(f"{done.released} stored, {done.kept} still in quarantine")
     return 0
 

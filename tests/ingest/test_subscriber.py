@@ -427,3 +427,20 @@ def test_a_broker_that_refuses_the_password_is_told_in_one_line_without_it(datab
         right = settings(database, running.address, user=running.address.user, password=running.address.password)
         with intake_thread(right):
             time.sleep(0.5)  # long enough for a refusal to come
+
+
+@pytest.mark.mosquitto
+def test_what_another_logger_sends_is_taken_in_by_its_mapping(
+    database: str, connection: psycopg.Connection, mosquitto: BrokerAddress, tmp_path: Path
+) -> None:
+    file = tmp_path / "gateway.toml"
+    fields = '[starts.fields]\nseq = "/n"\nat = "/t"\noutcome = { value = "ran" }\n'
+    file.write_text(f'[starts]\ntopic = "plant/{{device}}/done"\n{fields}', encoding="utf-8")
+    register(connection)
+    sent = encode({"n": 1, "t": "2024-01-14T12:00:00Z"})
+    with intake_thread(settings(database, mosquitto, mapping=str(file))):
+        # Until intake has subscribed nobody takes it; sent again it falls on its key.
+        assert eventually(lambda: publish(mosquitto, [("plant/d-0001/done", sent)]) and count(connection, "start") == 1)
+        publish(mosquitto, [("halfsecond/1/d-0001/starts", encode(start(2)))])
+        assert eventually(lambda: count(connection, "start") == 2)
+    assert count(connection, "quarantine") == 0
