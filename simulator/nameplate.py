@@ -159,6 +159,7 @@ def columns(units: Units) -> dict[str, object]:
     return {
         **{name: getattr(units, name) for name in same},
         "zone": np.full(count, ZONE, object),
+        "area": np.array(AREAS, object)[units.area],
         "volts": np.full(count, 230.0),
     }
 
