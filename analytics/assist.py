@@ -9,7 +9,7 @@ difference the motor feels, rotor resistance, and the pressure that is left. The
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,7 @@ from analytics.assisted import Case, Curve, Match, Plate, Ratings, Sizing, Sprea
 from analytics.assistwords import LIKELY
 from analytics.conditions import (
     FEWEST,
+    SATURATION,
     X_OVER_R,
     Bools,
     Pressure,
@@ -35,7 +36,6 @@ from ingest.errors import BadInputError
 from simulator.assist import Effect, Nameplate, effect, kit, scaled, useful_range_uf
 from simulator.machine import Machine, StartGear
 from simulator.motor import start
-from simulator.refrigerant import FLUIDS, at_stop
 from simulator.steady import steady
 
 Floats = NDArray[np.float64]
@@ -93,7 +93,7 @@ def sizing(plate: Plate, seen: Seen, causes: Mapping[str, float | None] | None =
     machine = base.machine.but(r_source_ohm=resistance, x_source_ohm=resistance * X_OVER_R)
     line = voltage(seen, plate.volts)
     draws = _draws(told.get("unequalised_pressures", 0.0))
-    left = pressure(seen, draws.pressure, draws.slow, plate.metering, _at_stop(plate.refrigerant))
+    left = pressure(seen, draws.pressure, draws.slow, plate.metering, plate.refrigerant)
     gear = _fitted(machine, plate)
     weight, match = _matched(machine, gear, draws, line, left, seen)
     kept = _kept(machine, draws, left, weight)
@@ -133,7 +133,7 @@ def sizing(plate: Plate, seen: Seen, causes: Mapping[str, float | None] | None =
         assumptions=(
             *base.assumptions,
             *assistwords.assumptions(
-                plate, line, left, source_how, told, refrigerant_known=plate.refrigerant in FLUIDS, held=held
+                plate, line, left, source_how, told, refrigerant_known=plate.refrigerant in SATURATION, held=held
             ),
         ),
     )
@@ -173,16 +173,6 @@ def _nameplate(plate: Plate) -> Nameplate:
         run_cap_uf=good(plate.run_cap_uf),
         compressor=plate.compressor,
     )
-
-
-def _at_stop(refrigerant: str | None) -> Callable[[Floats, Bools], Floats]:
-    fluid = refrigerant if refrigerant in FLUIDS else "R-410A"
-
-    def difference_kpa(outdoor_c: Floats, cooling: Bools) -> Floats:
-        stop = at_stop(fluid, outdoor_c, cooling)
-        return np.asarray(np.maximum(stop.liquid_kpa - stop.suction_kpa, 0.0))
-
-    return difference_kpa
 
 
 def _varied(machine: Machine, draws: _Draws, rows: NDArray[np.int64]) -> Machine:

@@ -6,7 +6,6 @@ assist, which needs a number; verdicts never fill in what was not measured.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -39,6 +38,15 @@ TAU_S = {"txv": 65.0, "eev": 45.0, "orifice": 40.0}
 TAU_UNKNOWN_S = 65.0
 SLOW = 2.0
 """How many times longer pressures take that do not equalise as they should (assumption)."""
+
+SATURATION = {
+    "R-410A": (14.9074, 2109.51, 256.58),
+    "R-32": (15.0214, 2150.97, 258.52),
+    "R-454B": (14.7952, 2082.14, 255.42),
+}
+"""Antoine's A, B and C of the bubble point, kPa absolute over degC: within 1 % of a property library, -50 to 55 degC."""
+INDOOR_C, EVAPORATOR_K, CONDENSER_K, LEAST_CONDENSER_C = 21.0, 8.0, 12.0, 22.0
+"""Room; evaporation below and condensation above the air; condensation at least (common practice, no source)."""
 
 How = Literal["measured", "from rests", "assumed"]
 
@@ -135,13 +143,26 @@ def angles_deg(seen: Seen, count: int) -> Floats:
     return np.asarray(np.quantile(values % 180.0, (np.arange(count) + 0.5) / count), dtype=np.float64)
 
 
-def pressure(
-    seen: Seen,
-    draws: Floats,
-    slow: Bools,
-    metering: str | None,
-    at_stop_kpa: Callable[[Floats, Bools], Floats],
-) -> Pressure:
+def saturation_kpa(refrigerant: str, celsius: Floats) -> Floats:
+    """Return the bubble-point pressure of a refrigerant of ``SATURATION`` [kPa absolute], -50 to 55 degC.
+
+    References
+    ----------
+    .. [1] Antoine (1888), Tensions des vapeurs, Comptes rendus 107, 681-684: ln p = A - B / (T + C).
+    """
+    a, b, c = SATURATION[refrigerant]
+    return np.asarray(np.exp(a - b / (np.clip(celsius, -50.0, 55.0) + c)), dtype=np.float64)
+
+
+def at_stop_kpa(refrigerant: str | None, outdoor_c: Floats, cooling: Bools) -> Floats:
+    """Return the pressure difference at a stop [kPa] by the outdoor air; an unknown refrigerant counts as R-410A."""
+    fluid = refrigerant if refrigerant in SATURATION else "R-410A"
+    source, sink = np.where(cooling, INDOOR_C, outdoor_c), np.where(cooling, outdoor_c, INDOOR_C)
+    liquid = saturation_kpa(fluid, np.maximum(sink + CONDENSER_K, LEAST_CONDENSER_C))
+    return np.maximum(liquid - saturation_kpa(fluid, source - EVAPORATOR_K), 0.0)
+
+
+def pressure(seen: Seen, draws: Floats, slow: Bools, metering: str | None, refrigerant: str | None = None) -> Pressure:
     """Return the pressure difference left at energising, at its worst and usually.
 
     Measured at the starts where the logger sees both pressures; else from the rests' own decay and the time off;
@@ -154,9 +175,7 @@ def pressure(
         Standard normal draws of what is not known.
     slow : bool array (D,)
         The draws in which pressures equalise slowly; only where neither starts nor rests show it.
-    metering : str, optional
-    at_stop_kpa : function of outdoor temperature [degC] and cooling
-        Pressure difference at a stop [kPa].
+    metering, refrigerant : str, optional
     """
     left = known(seen.liquid_kpa - seen.suction_kpa)
     left = np.clip(left, 0.0, MOST_KPA)
@@ -176,9 +195,9 @@ def pressure(
     else:
         tau_s = TAU_S.get(metering or "", TAU_UNKNOWN_S) * np.exp(0.2 * draws) * np.where(slow, SLOW, 1.0)
         if enough:
-            stop = at_stop_kpa(np.nan_to_num(seen.outdoor_c[timed], nan=0.0), seen.cooling[timed])
+            stop = at_stop_kpa(refrigerant, np.nan_to_num(seen.outdoor_c[timed], nan=0.0), seen.cooling[timed])
         else:
-            stop = at_stop_kpa(np.zeros(1), np.zeros(1, dtype=bool))
+            stop = at_stop_kpa(refrigerant, np.zeros(1), np.zeros(1, dtype=bool))
         how, values = "assumed", 0
     left = np.clip(stop * np.exp(-off_s / tau_s[:, None]), 0.0, MOST_KPA)
     worst, usual = np.quantile(left, [1 - RARE, 0.5], axis=1)

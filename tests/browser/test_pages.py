@@ -1,12 +1,16 @@
 from __future__ import annotations
 
+import io
 import json
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import httpx2
 import psycopg
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from PIL import Image
 from playwright.sync_api import Browser, Page
 
 from api.app import create_app
@@ -20,7 +24,18 @@ from tests.browser.conftest import OUT
 
 pytestmark = [pytest.mark.browser, pytest.mark.stack]
 WIDTHS = (390, 1280)
-PATHS = ("/", "/units/u-0001", "/units/u-0006", "/?group=site", "/people", "/cohorts", "/intake", "/patterns")
+PATHS = (
+    "/",
+    "/?group=site",
+    "/units/u-0001",
+    "/units/u-0006",
+    "/units/u-0001/visit",
+    "/stickers",
+    "/people",
+    "/cohorts",
+    "/intake",
+    "/patterns",
+)
 
 
 @pytest.fixture(params=WIDTHS)
@@ -164,11 +179,77 @@ def test_print_leaves_the_findings_and_drops_the_controls(browser: Browser, addr
     page.emulate_media(media="print")
     assert page.locator(".cautions").get_by_text("Prove dead").is_visible()
     assert page.locator("svg.rule-head").is_visible()
-    assert page.locator(".log").is_hidden()
+    assert page.locator(".log").first.is_hidden()
     assert page.locator("nav").first.is_hidden()
     printed = page.pdf(format="A4", print_background=False)
     assert printed.startswith(b"%PDF")
     page.close()
+
+
+def test_what_is_typed_without_a_signal_is_kept_and_sent_once_when_it_is_back(browser: Browser, database: str) -> None:
+    made.partitions(database)
+    with psycopg.connect(database) as conn:
+        made.fleet(conn, HERE, units=2, days=1, verdict_days=1)
+    app = create_app(ApiSettings(database, HERE, clock="data"))
+    with serving(app) as address:
+        context = browser.new_context(viewport={"width": 390, "height": 800})
+        page = context.new_page()
+        page.goto(f"{address}/units/u-0002/visit")
+        page.get_by_label("start kit fitted").check()
+        page.get_by_label("Run capacitor", exact=True).fill("39.8")
+        page.get_by_label("Note").fill("fits well")
+        # The tab is closed before anything was sent; what was typed is there again.
+        page.close()
+        page = context.new_page()
+        page.goto(f"{address}/units/u-0002/visit")
+        assert page.get_by_label("start kit fitted").is_checked()
+        assert page.get_by_label("Note").input_value() == "fits well"
+        page.get_by_label("Rating plate").set_input_files(
+            files=[{"name": "plate.png", "mimeType": "image/png", "buffer": plate()}]
+        )
+        context.set_offline(True)
+        page.get_by_role("button", name="Log this visit").click()
+        page.get_by_text("No signal: the visit is kept on this phone").wait_for()
+        shot(page, "visit-without-signal")
+        assert httpx2.get(f"{address}/v1/units/u-0002/visits").json()["items"] == []
+        context.set_offline(False)
+        deadline = time.monotonic() + 20
+        while not (items := httpx2.get(f"{address}/v1/units/u-0002/visits").json()["items"]):
+            assert time.monotonic() < deadline, "the visit was not sent"
+            time.sleep(0.1)
+        assert [(i["work"], i["readings"], i["note"]) for i in items] == [
+            (["start_kit_fitted"], {"run_cap_uf": 39.8}, "fits well")
+        ]
+        (kept,) = httpx2.get(f"{address}/v1/units/u-0002/photos").json()["items"]
+        assert kept["media_type"] == "image/jpeg"
+        page.goto(f"{address}/units/u-0002/visit")
+        assert page.get_by_label("Note").input_value() == ""
+        assert page.evaluate("localStorage.getItem('halfsecond.outbox')") == "[]"
+        context.close()
+        app.state.ending = lambda: True
+
+
+def test_a_visit_is_logged_with_script_off(browser: Browser, database: str) -> None:
+    made.partitions(database)
+    with psycopg.connect(database) as conn:
+        made.fleet(conn, HERE, units=1, days=1, verdict_days=1)
+    with serving(create_app(ApiSettings(database, HERE, clock="data"))) as address:
+        context = browser.new_context(java_script_enabled=False, viewport={"width": 390, "height": 800})
+        page = context.new_page()
+        page.goto(f"{address}/units/u-0001")
+        page.get_by_role("link", name="Log a visit").first.click()
+        page.get_by_label("run capacitor replaced").check()
+        page.get_by_role("button", name="Log this visit").click()
+        assert page.url.endswith("/units/u-0001#visits")
+        assert page.locator(".visits li").count() == 2
+        context.close()
+
+
+def plate() -> bytes:
+    """A picture larger than what a phone should send."""
+    out = io.BytesIO()
+    Image.effect_noise((3000, 2000), 60).save(out, "png")
+    return out.getvalue()
 
 
 def test_a_new_arrival_appears_without_reloading(browser: Browser, database: str) -> None:
