@@ -44,7 +44,7 @@ SATURATION = {
     "R-32": (15.0214, 2150.97, 258.52),
     "R-454B": (14.7952, 2082.14, 255.42),
 }
-"""Antoine's A, B and C of the bubble point, kPa absolute over degC: within 1 % of a property library, -50 to 55 degC."""
+"""Antoine's A, B and C of the bubble point, kPa absolute over degC: within 1 % of a library, -50 to 55 degC."""
 INDOOR_C, EVAPORATOR_K, CONDENSER_K, LEAST_CONDENSER_C = 21.0, 8.0, 12.0, 22.0
 """Room; evaporation below and condensation above the air; condensation at least (common practice, no source)."""
 
