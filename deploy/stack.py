@@ -11,7 +11,7 @@ from pathlib import Path
 import psycopg
 from msgspec.structs import replace
 
-from deploy import supervise
+from deploy import broker_users, supervise
 from deploy.embedded import broker as embedded_broker
 from deploy.embedded import folder, postgres
 from deploy.embedded.broker import Broker, BrokerAddress
@@ -101,7 +101,8 @@ def _start_broker(stack: Stack, cleanup: ExitStack) -> None:
         why = "is chosen" if settings.broker_kind == "iotcore" else "stands in for mosquitto, which is not installed"
         supervise.say(f"the broker in memory {why}: {embedded_broker.IOTCORE_LOSES}")
         settings = replace(settings, batch=min(settings.batch, IOTCORE_BATCH))
-    stack.devices = broker_users(settings)
+    assert settings.database is not None
+    stack.devices = broker_users.devices(settings.database)
     stack.broker = embedded_broker.start(settings.data, kind, stack.devices, settings.broker_port)
     first = stack.broker
 
@@ -125,19 +126,12 @@ def with_broker(settings: Settings, address: BrokerAddress) -> Settings:
     )
 
 
-def broker_users(settings: Settings) -> dict[str, str]:
-    """Return the password hash of each device that may sign in to the broker."""
-    assert settings.database is not None
-    with database.connect(settings.database) as connection:
-        return dict(connection.execute(queries("deploy", "sql/stack.sql")["broker_users"]).fetchall())
-
-
 def admit_devices(stack: Stack) -> None:
     """Tell the embedded broker of devices added or removed since the last call."""
-    if stack.broker is None:
+    if stack.broker is None or stack.settings.database is None:
         return
     try:
-        users = broker_users(stack.settings)
+        users = broker_users.devices(stack.settings.database)
     except (UnavailableError, psycopg.Error):  # the database is being started again: the next call will do
         return
     if users != stack.devices:

@@ -18,20 +18,19 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
+from deploy.broker_users import INTAKE_USER, RULES, intake_hash, table
 from deploy.embedded import folder as data_folder
 from deploy.embedded.process import free_port, port_problem, spawn, stop, wait_for_port
-from deploy.passwords import broker_password_hash, new_secret
+from deploy.passwords import new_secret
 from ingest.errors import UnavailableError
-from ingest.wire import TOPIC_ROOT
 
 Kind = Literal["mosquitto", "iotcore", "other"]
-INTAKE_USER = "halfsecond-intake"
 MAX_PAYLOAD_BYTES = 16_000_000
 IOTCORE_LOSES = "messages it has accepted and intake has not yet committed die with it"
 
 # The defaults lose messages: a queue of 1,000 a client drops what comes while intake is away, and a window of 20 in
 # flight holds up intake, which acknowledges a batch only after its commit.
-_MOSQUITTO = """\
+MOSQUITTO = """\
 listener {port} 127.0.0.1
 {sign_in}
 persistence true
@@ -48,12 +47,6 @@ log_type warning
 {user}
 """
 _SIGN_IN = "allow_anonymous false\npassword_file {folder}/passwords\nacl_file {folder}/rules"
-_RULES = f"""\
-user {INTAKE_USER}
-topic read {TOPIC_ROOT}/#
-
-pattern write {TOPIC_ROOT}/%u/#
-"""
 _IOTCORE_PORT = """
 [{version}.1]
 name = "{version}"
@@ -173,7 +166,7 @@ def start(
             _write_users(folder, intake_password, devices)
         user = f"user {account.name}" if account else ""
         sign_in = _SIGN_IN.format(folder=folder) if devices is not None else "allow_anonymous true"
-        text = _MOSQUITTO.format(port=port, sign_in=sign_in, state=folder, max_payload=MAX_PAYLOAD_BYTES, user=user)
+        text = MOSQUITTO.format(port=port, sign_in=sign_in, state=folder, max_payload=MAX_PAYLOAD_BYTES, user=user)
         command: list[str | Path] = [_program(), "-c", _write(folder / "mosquitto.conf", text)]
         port_5 = port
     else:
@@ -221,9 +214,8 @@ def running(data: Path, kind: Kind, devices: Mapping[str, str] | None, port: int
 
 def _write_users(folder: Path, intake_password: str, devices: Mapping[str, str]) -> None:
     """Write mosquitto's password file and its rules: a device writes under its own name, intake reads all."""
-    hashes = {**devices, INTAKE_USER: broker_password_hash(intake_password)}
-    _write(folder / "rules", _RULES)
-    lines = "".join(f"{user}:{hashed}\n" for user, hashed in sorted(hashes.items()))
+    _write(folder / "rules", RULES)
+    lines = table(devices, intake_hash(intake_password))
     _write(folder / "passwords.new", lines).replace(folder / "passwords")
 
 

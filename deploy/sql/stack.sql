@@ -15,3 +15,7 @@ select 1 from device_status where account_id = %(account_id)s and device = %(dev
 
 -- name: newest_start
 select max(last_at) from heard where account_id = %(account_id)s;
+
+-- One watch serves every account, so this statement reads all of them.
+-- name: longest_wait_min
+select extract(epoch from now() - min(marked_at)) / 60 from dirty_day;
