@@ -346,6 +346,7 @@ def test_the_step_used_is_fine_enough_for_a_moving_rotor() -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(900)
 def test_the_compiled_path_calls_the_same_starts_stalled_as_the_general_solver_on_1000_random_machines() -> None:
     machine, volts, dp, angle = random_machines(1000, 5)
     fast = np.isnan(start(machine, volts, dp, angle, limit_s=1.0).near_full_speed_s)
