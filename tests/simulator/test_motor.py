@@ -360,7 +360,7 @@ def test_the_compiled_path_calls_the_same_starts_stalled_as_the_general_solver_o
     assert [stalls(*tasks[i][:4], 1e-9) for i in edge] == fast[edge].tolist()
 
 
-def energy_j(seen: Trace, motor: Machine) -> tuple[float, float]:
+def energy_j(seen: Trace, motor: Machine, start_cap_f: float) -> tuple[float, float]:
     """Return the electrical energy taken in, and the sum of losses, shaft work and change of stored energy."""
     w_b = 2 * math.pi * 60
     n, l_m = 1.38, 44.0 / w_b
@@ -378,19 +378,24 @@ def energy_j(seen: Trace, motor: Machine) -> tuple[float, float]:
     # Integral of sigma(psi) psi d(psi), in closed form.
     stored_rotor = rated**2 / l_r * (psi**2 / 2 + a * (above**4 / 4 + b * above**3 / 3))
     stored = l_q * i_q**2 / 2 + l_d * i_d**2 / 2 + stored_rotor + 40e-6 * seen.capacitor_v**2 / 2
+    # The start capacitor keeps what it has when the relay opens.
+    kit_in = seen.start_gear_in > 0
+    opened = np.flatnonzero(kit_in)[-1] if kit_in.any() else 0
+    stored += start_cap_f * np.where(kit_in, seen.capacitor_v, seen.capacitor_v[opened]) ** 2 / 2
     w = seen.speed * w_b
     stored += 0.0022 * w**2 / 2
-    lost = 0.70 * i_q**2 + 1.90 * seen.aux_a**2 + 1.10 * (i_qr**2 + i_dr**2)
+    lost = 0.70 * i_q**2 + (1.90 + 1.3 * kit_in) * seen.aux_a**2 + 1.10 * (i_qr**2 + i_dr**2)
     dt = seen.dt_s
     taken = float(np.trapezoid(seen.terminal_v * seen.line_a, dx=dt))
     return taken, float(np.trapezoid(lost + seen.load_nm * w, dx=dt) + stored[-1] - stored[0])
 
 
 @pytest.mark.published
-@pytest.mark.parametrize("dp_kpa", [0.0, 250.0])
-def test_energy_taken_in_equals_losses_shaft_work_and_stored_energy(dp_kpa: float) -> None:
+@pytest.mark.parametrize(("dp_kpa", "start_cap_uf"), [(0.0, 0.0), (250.0, 0.0), (250.0, 208.0)])
+def test_energy_taken_in_equals_losses_shaft_work_and_stored_energy(dp_kpa: float, start_cap_uf: float) -> None:
     # Conservation of energy.
-    taken, accounted = energy_j(trace(MOTOR, 230.0, dp_kpa, duration_s=0.5), MOTOR)
+    gear = StartGear(start_cap_uf=start_cap_uf)
+    taken, accounted = energy_j(trace(MOTOR, 230.0, dp_kpa, gear=gear, duration_s=0.5), MOTOR, start_cap_uf * 1e-6)
     assert accounted == pytest.approx(taken, rel=5e-3)
 
 
