@@ -34,6 +34,8 @@ from ingest.database import connect, migrate
 from tests.ingest.intake_helpers import count, encode, eventually, intake, register, settings, start
 
 DEVICES = 20
+UNDER_WAY = 400
+MOST_WAITING = 50_000
 # Each commit must outlive the kill of the server; what outlives a power failure is not asked here.
 DURABLE = {"fsync": "off", "synchronous_commit": "on"}
 
@@ -57,6 +59,7 @@ class Publisher:
         self.acknowledged: set[int] = set()
         self.sent_again = 0
         self._rate, self._again_s = rate, again_s
+        self._waiting: deque[int] = deque()
         self._under_way: deque[tuple[int, int]] = deque()
         self._done: set[int] = set()
         self._recent: deque[tuple[float, int]] = deque()
@@ -76,7 +79,7 @@ class Publisher:
         """Publish no new ones; return once all are acknowledged."""
         self._stop.set()
         self._thread.join()
-        assert not self._under_way, len(self._under_way)
+        assert not self._under_way, (len(self._under_way), len(self._waiting))
         self._client.disconnect()
         self._client.loop_stop()
 
@@ -98,26 +101,27 @@ class Publisher:
     def _work(self) -> None:
         began, number = time.monotonic(), 0
         until = float("inf")
-        while time.monotonic() < until and (self._under_way or not self._stop.is_set()):
+        while time.monotonic() < until and (self._waiting or self._under_way or not self._stop.is_set()):
             time.sleep(0.01)
             self._note()
             if self._lost.is_set() and self._client.is_connected():
                 self._lost.clear()
                 self._send_again()
             if self._stop.is_set():
-                until = min(until, time.monotonic() + 60)
-                continue
-            # While the broker is away the client keeps what is published; but not without end.
-            while number < (time.monotonic() - began) * self._rate and len(self._under_way) < 20_000:
-                self._send(number)
-                number += 1
+                until = min(until, time.monotonic() + 120)
+            elif len(self._waiting) < MOST_WAITING:
+                due = int((time.monotonic() - began) * self._rate)
+                self._waiting.extend(range(number, due))
+                number = max(number, due)
+            # The client library looks through all that it holds at each acknowledgement: give it little.
+            while self._waiting and len(self._under_way) < UNDER_WAY and self._client.is_connected():
+                self._send(self._waiting.popleft())
 
     def _send_again(self) -> None:
         last = self._recent[-1][0] if self._recent else 0.0
         again = [number for at, number in self._recent if at >= last - self._again_s] if self._again_s else []
         self.sent_again += len(again)
-        for number in again:
-            self._send(number)
+        self._waiting.extendleft(reversed(again))
 
 
 def rounds(
