@@ -47,26 +47,33 @@ PATTERNS: Mapping[str, tuple[Mapping[int, float], ...]] = {
         {REST_SLOW: 0.4, REST: 0.4},
         {REST_SLOW: 0.3, REST: 0.5, REST_FAST: -0.3},
     ),
-    "low_supply_voltage": ({LEVEL: 0.3},),
-    "weak_run_capacitor": ({LEVEL: 0.25, COLD: 0.08, REST_SLOW: 0.12},),
-    "start_gear_failed": ({LEVEL: 0.7}, {COLD: 0.15}, {REST_SLOW: 0.3}),
-    "cold_soak": ({SOAK: 0.6}, {SOAK: 0.3, COLD: 0.1}),
-    "mechanical": ({LEVEL: 0.25, COLD: 0.08, REST_SLOW: 0.12},),
+    "low_supply_voltage": ({LEVEL: 0.3}, {COLD: 0.06}, {REST_SLOW: 0.1}),
+    "weak_run_capacitor": ({LEVEL: 0.3}, {COLD: 0.06}, {REST_SLOW: 0.1}),
+    "start_gear_failed": ({LEVEL: 0.6}, {COLD: 0.12}, {REST_SLOW: 0.3}),
+    "cold_soak": ({SOAK: 0.6}, {SOAK: 0.3, COLD: 0.15}, {COLD: 0.15, REST_SLOW: -0.2}),
+    "mechanical": ({LEVEL: 0.3}, {COLD: 0.06}, {REST_SLOW: 0.1}),
 }
 """Directions in which a cause slows the start, each a vector of one standard deviation in ln run-up."""
 
 CLUE = {cause: min(1, len(patterns) - 1) for cause, patterns in PATTERNS.items()}
 """Which of a cause's directions its locked starts are looked for in."""
 
-SHIFTS: Mapping[str, Mapping[str, tuple[float, float]]] = {
-    "unequalised_pressures": {"equalising": (0.6, 0.4)},
-    "low_supply_voltage": {"sag": (0.6, 0.4), "line": (-0.03, 0.03), "inrush": (-0.01, 0.02)},
-    "weak_run_capacitor": {"power_factor": (-0.05, 0.03), "watts": (0.02, 0.03)},
-    "start_gear_failed": {"inrush": (-0.03, 0.03)},
+SHIFTS: Mapping[str, Mapping[str, tuple[float, float, float]]] = {
+    "unequalised_pressures": {"equalising": (0.6, 0.4, 0.9)},
+    "low_supply_voltage": {
+        "sag": (1.2, 0.8, 0.85),
+        "line": (-0.03, 0.03, 0.5),
+        "inrush": (-0.02, 0.03, 0.5),
+        "watts": (0.03, 0.05, 0.5),
+        "power_factor": (0.015, 0.02, 0.5),
+    },
+    "weak_run_capacitor": {"power_factor": (-0.08, 0.06, 0.95), "watts": (0.02, 0.03, 0.5)},
+    "start_gear_failed": {"inrush": (-0.03, 0.03, 0.5)},
     "cold_soak": {},
-    "mechanical": {"watts": (0.10, 0.06), "power_factor": (0.0, 0.008)},
+    "mechanical": {"watts": (0.10, 0.06, 0.95), "power_factor": (0.015, 0.02, 0.5)},
 }
-"""Mean and standard deviation of what a cause does to a channel; a channel that is not named stays as it was."""
+"""Mean and standard deviation of what a cause does to a channel, and in what share of cases it does so; otherwise, and
+where a channel is not named, it stays as it was."""
 
 
 def _patterns() -> tuple[Floats, Ints]:
@@ -88,9 +95,14 @@ HARDNESS_SLOPE = 5.0
 
 
 def log_shares(gear: Ints, metering: Ints) -> Floats:
-    """Return the log share of each cause among the faults of units, (units, 6): without start gear none can fail."""
+    """Return the log share of each cause among the faults of units, (units, 6).
+
+    Without start gear none can fail; with it most else is too weak to slow the start while the gear is sound.
+    """
     share = np.tile(np.array([PRIOR[c] for c in CAUSES]), (len(gear), 1))
-    share[gear == GEAR.index("none"), CAUSES.index("start_gear_failed")] *= 0.02
+    failed = CAUSES.index("start_gear_failed")
+    share[gear == GEAR.index("none"), failed] *= 0.02
+    share[(gear == GEAR.index("ptc")) | (gear == GEAR.index("relay_kit")), failed] *= 3.0
     share[metering == METERING.index("orifice"), CAUSES.index("unequalised_pressures")] *= 0.3
     return np.asarray(np.log(share / share.sum(axis=1, keepdims=True)))
 
@@ -138,16 +150,26 @@ def likelihoods(
             units, n, m, decay, stream.mean, stream.cov, options.wander_sd**2, scale, _DIRECTIONS, _BEGINS
         )
     }
-    for name in channels.NAMES:
-        value, sd = channels.shift(side[name], name, units, window)
+    shifts = {name: channels.shift(side[name], name, units, window) for name in channels.NAMES}
+    shifts["watts"] = _less(shifts["watts"], shifts["inrush"])
+    for name, (value, sd) in shifts.items():
         known, spread0 = np.nan_to_num(value), np.nan_to_num(sd, nan=1.0)
         log = np.zeros((len(units), len(HYPOTHESES)))
+        still = _log_density(known, 0.0, spread0)
         for h, hypothesis in enumerate(HYPOTHESES):
-            mean, spread = SHIFTS.get(hypothesis, {}).get(name, (0.0, 0.0))
-            log[:, h] = _log_density(known, mean, np.sqrt(spread0**2 + spread**2))
+            mean, spread, share = SHIFTS.get(hypothesis, {}).get(name, (0.0, 0.0, 0.0))
+            moved = _log_density(known, mean, np.sqrt(spread0**2 + spread**2))
+            log[:, h] = np.logaddexp(np.log(max(share, 1e-9)) + moved, np.log1p(-share) + still)
         log = log - log[:, -1:]
         out[name] = np.where(np.isfinite(value)[:, None], log, 0.0)
     return out
+
+
+def _less(one: tuple[Floats, Floats], other: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+    """Return a shift less another where both are known: a current sensor that reads differently moves both alike."""
+    both = np.isfinite(other[0])
+    value = one[0] - np.where(both, other[0], 0.0)
+    return value, np.hypot(one[1], np.where(both, other[1], 0.0))
 
 
 @numba.njit(cache=True)

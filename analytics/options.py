@@ -9,8 +9,10 @@ from ingest.errors import BadInputError
 
 DAY_US = 86_400_000_000
 HOUR_US = 3_600_000_000
-BUDGET, BUDGET_NATS, LOCKED_BUDGET_NATS = 0.10, 5.0, 8.0
-"""False alarms a unit-year, and the thresholds that keep to them."""
+BUDGET, BUDGET_NATS, LOCKED_BUDGET_NATS = 0.10, 6.2, 8.0
+"""False alarms a unit-year, and the thresholds that keep to them on simulated fleets."""
+FALL_A_NAT = 0.8
+"""By how much the logarithm of the number of false alarms falls with each nat of threshold, on the same."""
 WATCH_BELOW_NATS = 2.5
 
 
@@ -60,16 +62,13 @@ class Options:
 
     @property
     def drift_nats(self) -> float:
-        """Evidence at which a unit's run-up time counts as drifted.
-
-        The number of false alarms falls by about e for each further nat (measured on simulated fleets).
-        """
-        return BUDGET_NATS - math.log(self.false_alarms_per_unit_year / BUDGET)
+        """Evidence at which a unit's run-up time counts as drifted."""
+        return BUDGET_NATS - math.log(self.false_alarms_per_unit_year / BUDGET) / FALL_A_NAT
 
     @property
     def locked_nats(self) -> float:
         """Evidence at which a unit's rate of locked starts counts as raised."""
-        return LOCKED_BUDGET_NATS - math.log(self.false_alarms_per_unit_year / BUDGET)
+        return LOCKED_BUDGET_NATS - math.log(self.false_alarms_per_unit_year / BUDGET) / FALL_A_NAT
 
     @property
     def watch_nats(self) -> float:

@@ -5,7 +5,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from analytics import baseline, cause, channels, core, drift, features, joint
+from analytics import baseline, cause, channels, core, drift, features, joint, options
 from analytics.options import DAY_US, DEFAULT, Options
 from analytics.tables import GEAR, METERING, Tables, fleet
 from ingest.errors import BadInputError
@@ -88,7 +88,7 @@ def test_locked_starts_add_what_chance_alone_does_not_often_give() -> None:
 
 def test_fewer_allowed_false_alarms_raise_both_thresholds_and_nonsense_is_refused() -> None:
     strict = Options(false_alarms_per_unit_year=0.01)
-    assert strict.drift_nats == pytest.approx(DEFAULT.drift_nats + np.log(10))
+    assert strict.drift_nats == pytest.approx(DEFAULT.drift_nats + np.log(10) / options.FALL_A_NAT)
     assert strict.locked_nats > DEFAULT.locked_nats
     with pytest.raises(BadInputError, match="false_alarms_per_unit_year"):
         Options(false_alarms_per_unit_year=0.0)
