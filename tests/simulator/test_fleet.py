@@ -86,6 +86,13 @@ def test_slow_pressures_lock_a_unit_now_and_then_and_hide_for_days_between(first
         fortnight = mine.set_index("at")["seq"].rolling("14D").count().max()
         assert fortnight <= 10
         assert mine["at"].dt.floor("D").nunique() >= 0.6 * len(mine)
+    # Between one locked start and the next of a unit lie days in which dozens of others came up.
+    between_d = slow.groupby("unit")["at"].diff().dt.total_seconds() / 86_400
+    assert between_d.median() > 1
+    assert between_d.quantile(0.8) > 4
+    # The cold ones: colder than the starts of the same units that came up.
+    same = first_tries[first_tries["unit"].isin(slow["unit"].unique()) & first_tries["active"] & ~first_tries["locked"]]
+    assert slow["outdoor_c"].median() < same["outdoor_c"].median() - 3
 
 
 def test_a_weak_capacitor_shows_in_power_factor_and_a_failed_kit_in_run_up_time(first_tries: pd.DataFrame) -> None:
