@@ -178,9 +178,11 @@ def _intake(settings: Settings, stop: threading.Event) -> int:
 
 def _watch(settings: Settings, stop: threading.Event) -> int:
     from analytics.watch import run  # noqa: PLC0415
+    from ingest import upkeep  # noqa: PLC0415
 
     assert settings.database is not None
-    return run(settings.database, stop, settings.clock, settings.watch_every_s)
+    with upkeep.running(settings.database, settings.keep_days):
+        return run(settings.database, stop, settings.clock, settings.watch_every_s)
 
 
 def _pages(settings: Settings, stop: threading.Event) -> int:

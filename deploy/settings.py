@@ -26,6 +26,7 @@ DEFAULT_PORT = 8021
 SECRETS = frozenset({"database", "broker", "broker_password", "token"})
 """Settings that may come from a file named by ``HALFSECOND_..._FILE`` instead."""
 
+Days = Annotated[int, Meta(ge=60, le=36_500)]
 Port = Annotated[int, Meta(ge=1, le=65535)]
 
 
@@ -99,6 +100,12 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     linger_s: Annotated[
         float, Meta(description="Longest that intake waits for a batch to fill, in seconds.", ge=0, le=60)
     ] = 0.05
+    keep_days: Annotated[
+        Days | None,
+        Meta(
+            description="Days that starts, rests, events, verdicts and forecasts are kept, from 60; without it all are."
+        ),
+    ] = None
     watch_every_s: Annotated[
         float, Meta(description="How often the watch looks for changed units, in seconds.", gt=0, le=3600)
     ] = 2.0

@@ -74,9 +74,7 @@ def migrate(conninfo: str) -> None:
     UnavailableError
         The server cannot be reached, or the database belongs to a newer version of this program.
     """
-    config = Config()
-    config.set_main_option("script_location", "ingest:migrations")
-    script = ScriptDirectory.from_config(config)
+    config, script = _script()
     engine = create_engine(
         "postgresql+psycopg://", creator=partial(_for_migration, conninfo), poolclass=sqlalchemy_pool.NullPool
     )
@@ -89,6 +87,11 @@ def migrate(conninfo: str) -> None:
             command.upgrade(config, "head")
     finally:
         engine.dispose()
+
+
+def newest_version() -> str | None:
+    """Return the version of the schema that this program knows."""
+    return _script()[1].get_current_head()
 
 
 def ensure_partitions(connection: psycopg.Connection, table: str, first_day: date, last_day: date) -> None:
@@ -136,6 +139,12 @@ def _make(connection: psycopg.Connection, table: str, partition: str, day: date)
 
 def _partition(table: str, day: date) -> str:
     return f"{table}_{day:%Y%m%d}"
+
+
+def _script() -> tuple[Config, ScriptDirectory]:
+    config = Config()
+    config.set_main_option("script_location", "ingest:migrations")
+    return config, ScriptDirectory.from_config(config)
 
 
 def _for_migration(conninfo: str) -> psycopg.Connection:

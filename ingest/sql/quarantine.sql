@@ -40,3 +40,15 @@ where quarantine_id = %(quarantine_id)s
 
 -- name: drop
 delete from quarantine where quarantine_id = %(quarantine_id)s and released_at is null
+
+-- name: trim what is over the cap: first what was released, then of each device the oldest, most of those that have most
+delete from quarantine where quarantine_id in (
+  select quarantine_id from (
+    select quarantine_id, row_number() over kept as items, sum(bytes) over kept as bytes
+    from (
+      select quarantine_id, released_at is not null as released, octet_length(payload) as bytes,
+        row_number() over (partition by account_id, device order by quarantine_id desc) as place
+      from quarantine
+    ) placed window kept as (order by released, place, quarantine_id desc)
+  ) counted where items > %(items)s or bytes > %(bytes)s
+)
