@@ -31,7 +31,8 @@ Cursor = Annotated[
 ]
 
 
-def _problem(description: str) -> dict[str, Any]:
+def problem_of(description: str) -> dict[str, Any]:
+    """Return how the OpenAPI document tells of an error."""
     return {
         "model": Problem,
         "description": description,
@@ -40,15 +41,15 @@ def _problem(description: str) -> dict[str, Any]:
 
 
 ERRORS: Answers = {
-    401: _problem("a token is asked for, or the one shown is not known"),
-    403: _problem("only answered on a loopback address, or a form of another site"),
-    422: _problem("a value that cannot be used; `errors` names each field"),
-    503: _problem("the database is away, or took longer than the time limit"),
+    401: problem_of("a token is asked for, or the one shown is not known"),
+    403: problem_of("only answered on a loopback address, or a form of another site"),
+    422: problem_of("a value that cannot be used; `errors` names each field"),
+    503: problem_of("the database is away, or took longer than the time limit"),
 }
 CONFLICT: Answers = {
-    409: _problem("a value that cannot be here and now, such as a time still to come or a name that is taken")
+    409: problem_of("a value that cannot be here and now, such as a time still to come or a name that is taken")
 }
-NOT_FOUND: Answers = {404: _problem("no such thing in this account, or no such place in the list")}
+NOT_FOUND: Answers = {404: problem_of("no such thing in this account, or no such place in the list")}
 
 
 def json(body: object, status: int = 200, **headers: str) -> Response:

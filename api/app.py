@@ -10,7 +10,22 @@ from fastapi.middleware.gzip import GZipMiddleware
 from prometheus_client import CollectorRegistry
 from starlette.staticfiles import StaticFiles
 
-from api import arrivals, callpages, calls, chart, fleet, health, pages, problems, units, visits, work
+from api import (
+    arrivals,
+    assist,
+    callpages,
+    calls,
+    chart,
+    fleet,
+    health,
+    pages,
+    photos,
+    problems,
+    units,
+    visitpages,
+    visits,
+    work,
+)
 from api.arrivals import Arrivals
 from api.etag import EntityTags
 from api.queries import open_pool
@@ -51,7 +66,21 @@ def create_app(settings: ApiSettings) -> FastAPI:
     app.state.ending = lambda: False
     app.state.registry = CollectorRegistry()
     problems.install(app)
-    for module in (calls, units, visits, work, fleet, health, chart, arrivals, callpages, pages):
+    for module in (
+        calls,
+        units,
+        visits,
+        photos,
+        work,
+        fleet,
+        health,
+        chart,
+        assist,
+        arrivals,
+        callpages,
+        visitpages,
+        pages,
+    ):
         app.include_router(module.router)
     for module in (units, pages):
         app.include_router(module.bare)

@@ -4,9 +4,27 @@ from __future__ import annotations
 
 from typing import Any
 
+from starlette.exceptions import HTTPException
+
 from api.access import Reader
 from api.queries import Row, row
 from api.words import FLAGGED
+
+
+def person_id(reader: Reader, field: str, name: str | None) -> int | None:
+    """Return the number of one of the account's people by name; None for nobody.
+
+    Raises
+    ------
+    HTTPException
+        409 where the account has no such person; the text names the field.
+    """
+    if name is None:
+        return None
+    found = row(reader.pool, "work.person", reader.account_id, name=name)
+    if found is None:
+        raise HTTPException(409, f"{field}: no {name!r} among the people of this account")
+    return int(found["person_id"])
 
 
 def _gravity(standing: str | None) -> int:

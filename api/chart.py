@@ -62,6 +62,7 @@ def chart_data(reader: Reader, found: Row) -> dict[str, list[dict[str, Any]]]:
             band.append(
                 {"t": _wall(r["as_of"], where), "low": round(low, 4), "high": round(high, 4), "now": r["now_s"]}
             )
+    begin = starts[0]["at"] if starts else span["since"]
     done = [v for v in visits.page(reader, unit_id, 20)[0] if v["at"] >= span["since"]]
     return {
         "ran": [
@@ -74,7 +75,7 @@ def chart_data(reader: Reader, found: Row) -> dict[str, list[dict[str, Any]]]:
             {
                 "t": _wall(v["at"], where),
                 "work": ", ".join(WORK.get(w, w) for w in v["work"]),
-                "late": v["at"] > reader.now - SPAN / 3,
+                "late": v["at"] > reader.now - (reader.now - begin) / 3,
             }
             for v in done
         ],

@@ -308,6 +308,10 @@ class NewVisit(BaseModel):
     readings: Annotated[dict[Text, Reading], Field(max_length=100)] = {}
     parts: Annotated[list[Text], Field(max_length=50)] = []
     note: Annotated[str, Field(max_length=4_000, pattern=NO_NUL)] | None = None
+    by: Text | None = Field(default=None, description="one of the account's people")
+    key: Annotated[str, Field(min_length=8, max_length=100, pattern=r"^[A-Za-z0-9_-]+$")] | None = Field(
+        default=None, description="made by the sender: what is sent again with the same key is stored once"
+    )
 
 
 class Visit(Shape):
@@ -318,7 +322,24 @@ class Visit(Shape):
     readings: dict[str, Any]
     parts: list[str]
     note: str | None
+    by: str | None
     added_at: datetime
+
+
+class Photo(Shape):
+    """A picture of a rating plate; it is at `/v1/units/{unit}/photos/{photo}`."""
+
+    photo: int
+    media_type: str
+    bytes: int
+    added_at: datetime
+
+
+class Photos(Shape):
+    """The newest pictures of a unit."""
+
+    items: list[Photo]
+    next: str | None
 
 
 class Visits(Shape):

@@ -2,20 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from typing import Annotated
 from urllib.parse import quote
 
-from fastapi import APIRouter, Form, Request, Response
-from pydantic import ValidationError
-from starlette.exceptions import HTTPException
-from starlette.responses import RedirectResponse
+from fastapi import APIRouter, Request, Response
 
-from api import fleet, made, units, visits
+from api import fleet, made, photos, units, visits, work
 from api.access import By
 from api.answers import UnitName
-from api.models import NewVisit
-from api.quantities import zone
 from api.render import html
 
 router = APIRouter(include_in_schema=False, default_response_class=Response)
@@ -43,42 +36,11 @@ def unit_page(request: Request, by: By, unit: UnitName) -> Response:
         starts=starts,
         locked=locked,
         visits=done,
-        here=datetime.now(zone(whole["zone"])) if by.now is None else by.now.astimezone(zone(whole["zone"])),
+        photos=photos.newest(by, unit_id, 3),
+        today=by.now.date(),
+        people=[p["name"] for p in work.people(by)],
         twin=f"/units/{quote(unit)}.json",
     )
-
-
-@router.post("/units/{unit:path}/visits")
-def log_visit(
-    by: By,
-    unit: UnitName,
-    at: Annotated[str, Form(max_length=40)],
-    work: Annotated[list[str], Form()],
-    parts: Annotated[str, Form(max_length=4_000)] = "",
-    note: Annotated[str, Form(max_length=4_000)] = "",
-) -> Response:
-    """Store a visit from the form of the unit page; its time is on the site's wall clock."""
-    found = units.find(by, unit)
-    try:
-        instant = datetime.fromisoformat(at)
-    except ValueError:
-        raise HTTPException(422, "at: not a date and time") from None
-    if instant.tzinfo is None:
-        instant = instant.replace(tzinfo=zone(found["zone"]))
-    try:
-        visit = NewVisit.model_validate(
-            {
-                "at": instant,
-                "work": work,
-                "parts": [line.strip() for line in parts.splitlines() if line.strip()],
-                "note": note.strip() or None,
-            }
-        )
-    except ValidationError as error:
-        first = error.errors()[0]
-        raise HTTPException(422, f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from None
-    visits.add(by, found["unit_id"], visit)
-    return RedirectResponse(f"/units/{quote(unit)}#visits", 303)
 
 
 @router.get("/cohorts")

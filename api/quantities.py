@@ -70,6 +70,19 @@ def weekday(when: date) -> str:
     return when.strftime("%a %-d %b")
 
 
+def reading(name: str, value: object, customary: bool) -> str:
+    """Return a reading as text: its name without the unit, its value with it; pressures in the reader's unit."""
+    bare, _, unit = name.rpartition("_")
+    known = {"uf": "µF", "v": "V", "a": "A", "w": "W", "mohm": "MΩ", "kpa": "kPa", "c": "°C"}
+    if not bare or unit not in known or not isinstance(value, int | float) or isinstance(value, bool):
+        return f"{name.replace('_', ' ')} {value}"
+    if unit == "kpa":
+        return f"{bare.replace('_', ' ')} {pressure(value, customary=customary)}"
+    if unit == "c":
+        return f"{bare.replace('_', ' ')} {temperature(value, customary=customary)}"
+    return f"{bare.replace('_', ' ')} {value:g} {known[unit]}"
+
+
 def ago(at: datetime | None, now: datetime) -> str:
     """Return how long before now an instant lies, in the largest unit that fits."""
     if at is None:

@@ -46,6 +46,7 @@ def environment() -> Environment:
     env.filters.update(
         local=quantities.local,
         day=quantities.day,
+        reading=quantities.reading,
         weekday=quantities.weekday,
         zone_word=quantities.zone_word,
         ago=quantities.ago,

@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 from api import cursors
 from api.access import By, Reader
 from api.answers import CONFLICT, ERRORS, NOT_FOUND, Cursor, Limit, UnitName, json
+from api.attention import person_id
 from api.models import NewVisit, Visit, Visits
 from api.queries import Row, rows, writing
 from api.units import find, public
@@ -37,16 +38,18 @@ def page(reader: Reader, unit_id: int, limit: int = 50, cursor: str | None = Non
 
 
 def add(reader: Reader, unit_id: int, visit: NewVisit) -> Row:
-    """Store a visit and have the unit judged again; the same visit twice is stored once.
+    """Store a visit, end the plan that it fulfils, and have the unit judged again; the same visit twice is stored once.
 
     Raises
     ------
     HTTPException
-        409 where the time lies before 2000 or after now.
+        409 where the time lies before 2000 or after now, the account has no such person, or the key was that of
+        another unit's visit.
     """
     if not EARLIEST <= visit.at <= max(reader.now, datetime.now(UTC)):
         raise HTTPException(409, "body.at: must lie between 2000 and now")
     statements = queries("api", "sql/visits.sql")
+    plans = queries("api", "sql/work.sql")
     values: dict[str, Any] = {
         "account_id": reader.account_id,
         "unit_id": unit_id,
@@ -55,14 +58,20 @@ def add(reader: Reader, unit_id: int, visit: NewVisit) -> Row:
         "readings": Jsonb(visit.readings),
         "parts": visit.parts,
         "note": visit.note,
+        "key": visit.key,
+        "person_id": person_id(reader, "body.by", visit.by),
     }
     with writing(reader.pool) as conn:
-        stored = conn.execute(statements["add"], values).fetchone()
-        if stored is None:
-            stored = conn.execute(statements["same"], values).fetchone()
-        conn.execute(statements["dirty"], values)
-        conn.execute("notify halfsecond_dirty")
-    assert stored is not None
+        new = conn.execute(statements["add"], values).fetchone()
+        stored = conn.execute(statements["same"], values).fetchone()
+        assert stored is not None
+        if stored["unit_id"] != unit_id:
+            raise HTTPException(409, "body.key: was that of a visit to another unit; make a new one for each visit")
+        if new is not None:
+            conn.execute(plans["fulfil_plan"], values)
+            conn.execute(statements["dirty"], values)
+            conn.execute("notify halfsecond_dirty")
+            conn.execute(plans["wake"], values)
     return stored
 
 

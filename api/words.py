@@ -50,6 +50,16 @@ WORK: dict[str, str] = {
     "other": "other work",
 }
 
+WORK_FOR: dict[str, str] = {
+    "unequalised_pressures": "start_kit_fitted",
+    "low_supply_voltage": "supply_wiring",
+    "weak_run_capacitor": "run_capacitor",
+    "start_gear_failed": "start_kit_replaced",
+    "cold_soak": "crankcase_heater",
+    "mechanical": "compressor",
+}
+"""The kind of work that a cause most often leads to: it is offered first where a visit is logged."""
+
 START_GEAR: dict[str, str] = {"none": "none", "ptc": "PTC", "relay_kit": "start kit with relay"}
 METERING: dict[str, str] = {"txv": "thermostatic valve", "eev": "electronic valve", "orifice": "fixed orifice"}
 OUTCOME: dict[str, str] = {"ran": "ran", "locked": "locked", "dropped": "dropped"}

@@ -10,10 +10,10 @@ from starlette.exceptions import HTTPException
 
 from api.access import By, Reader
 from api.answers import CONFLICT, ERRORS, NOT_FOUND, UnitName, json
-from api.attention import attention
+from api.attention import attention, person_id
 from api.counts import forget
 from api.models import Attention, NewAttention, NewPerson, NewPlan, People, Person
-from api.queries import Row, row, rows, writing
+from api.queries import Row, rows, writing
 from api.units import find
 from ingest.named_sql import queries
 
@@ -66,13 +66,11 @@ def _plan_values(reader: Reader, plan: NewPlan) -> dict[str, Any]:
     # The site's calendar may be a day off from UTC's.
     if not today - timedelta(days=1) <= plan.day <= today + LONGEST_PLAN:
         raise HTTPException(409, "body.plan.day: must lie between today and a year ahead")
-    person_id = None
-    if plan.person is not None:
-        found = row(reader.pool, "work.person", reader.account_id, name=plan.person)
-        if found is None:
-            raise HTTPException(409, f"body.plan.person: no {plan.person!r} among the people of this account")
-        person_id = found["person_id"]
-    return {"person_id": person_id, "day": plan.day, "note": plan.note or None}
+    return {
+        "person_id": person_id(reader, "body.plan.person", plan.person),
+        "day": plan.day,
+        "note": plan.note or None,
+    }
 
 
 def people(reader: Reader) -> list[Row]:

@@ -1,25 +1,30 @@
 -- Work done.
 
 -- name: page newest first
-select visit_id, at, work, readings, parts, note, added_at
-from visit
-where account_id = %(account_id)s and unit_id = %(unit_id)s
-  and (%(after_at)s::timestamptz is null or (at, visit_id) < (%(after_at)s, %(after_id)s))
-order by at desc, visit_id desc
+select v.visit_id, v.at, v.work, v.readings, v.parts, v.note, pe.name as by, v.added_at
+from visit v
+left join person pe on pe.person_id = v.person_id and pe.account_id = v.account_id
+where v.account_id = %(account_id)s and v.unit_id = %(unit_id)s
+  and (%(after_at)s::timestamptz is null or (v.at, v.visit_id) < (%(after_at)s, %(after_id)s))
+order by v.at desc, v.visit_id desc
 limit %(limit)s;
 
--- name: add one visit; the same one again changes nothing
-insert into visit (account_id, unit_id, at, work, readings, parts, note)
-select u.account_id, u.unit_id, %(at)s, %(work)s, %(readings)s, %(parts)s, %(note)s
+-- name: add one visit; the same one again, by its key or by its time and work, changes nothing
+insert into visit (account_id, unit_id, at, work, readings, parts, note, key, person_id)
+select u.account_id, u.unit_id, %(at)s, %(work)s, %(readings)s, %(parts)s, %(note)s, %(key)s, %(person_id)s
 from unit u
 where u.account_id = %(account_id)s and u.unit_id = %(unit_id)s
-on conflict (unit_id, at, work) do nothing
-returning visit_id, at, work, readings, parts, note, added_at;
+on conflict do nothing
+returning visit_id;
 
 -- name: same the visit that was there already
-select visit_id, at, work, readings, parts, note, added_at
-from visit
-where account_id = %(account_id)s and unit_id = %(unit_id)s and at = %(at)s and work = %(work)s;
+select v.unit_id, v.at, v.work, v.readings, v.parts, v.note, pe.name as by, v.added_at
+from visit v
+left join person pe on pe.person_id = v.person_id and pe.account_id = v.account_id
+where v.account_id = %(account_id)s
+  and (v.key = %(key)s or (v.unit_id = %(unit_id)s and v.at = %(at)s and v.work = %(work)s))
+order by (v.key = %(key)s) is true desc
+limit 1;
 
 -- name: dirty the watch looks at the unit's day again
 insert into dirty_day (unit_id, day, account_id)
@@ -27,3 +32,24 @@ select u.unit_id, (%(at)s::timestamptz at time zone 'UTC')::date, u.account_id
 from unit u
 where u.account_id = %(account_id)s and u.unit_id = %(unit_id)s
 on conflict (unit_id, day) do update set marked_at = now();
+
+-- name: add_photo one picture; the same key again changes nothing
+insert into photo (account_id, unit_id, key, media_type, picture)
+select u.account_id, u.unit_id, %(key)s, %(media_type)s, %(picture)s
+from unit u
+where u.account_id = %(account_id)s and u.unit_id = %(unit_id)s
+on conflict (account_id, key) do nothing;
+
+-- name: same_photo the picture of a key
+select unit_id, photo_id as photo, media_type, octet_length(picture) as bytes, added_at
+from photo where account_id = %(account_id)s and key = %(key)s;
+
+-- name: photos newest first
+select photo_id as photo, media_type, octet_length(picture) as bytes, added_at
+from photo where account_id = %(account_id)s and unit_id = %(unit_id)s
+order by added_at desc, photo_id desc
+limit %(limit)s;
+
+-- name: photo one picture with its content
+select media_type, picture
+from photo where account_id = %(account_id)s and unit_id = %(unit_id)s and photo_id = %(photo)s;

@@ -37,9 +37,10 @@ from unit where account_id = %(account_id)s and unit_id = %(unit_id)s;
 update plan set ended_at = %(at)s
 where account_id = %(account_id)s and unit_id = %(unit_id)s and ended_at is null;
 
--- name: end_due_plan the open plan of a unit whose day has come is done with
+-- name: fulfil_plan the open plan of a unit is done with by a visit that came after it was made
 update plan set ended_at = %(at)s
-where account_id = %(account_id)s and unit_id = %(unit_id)s and ended_at is null and day <= %(day)s::date + 1;
+where account_id = %(account_id)s and unit_id = %(unit_id)s and ended_at is null
+  and made_at <= %(at)s::timestamptz + interval '1 day';
 
 -- name: make_plan a visit to a unit by a person on a day
 insert into plan (account_id, unit_id, person_id, day, note, made_at)

@@ -57,6 +57,11 @@ def fill(conninfo: str) -> None:
         made.starts(conn, there[0], unit_id, made.SCENES[0], 3, 4)
         made.judged(conn, there[0], unit_id, "u-only-there", made.SCENES[0], 2)
         conn.execute(
+            "insert into photo (account_id, unit_id, key, media_type, picture)"
+            " values (%s, %s, 'made', 'image/png', '')",
+            (there[0], unit_id),
+        )
+        conn.execute(
             """insert into quarantine (topic, payload, reason, detail)
                values ('halfsecond/1/nobody/starts', '{}', 'unknown_device', 'not registered')"""
         )
