@@ -16,6 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -158,39 +159,58 @@ def day_sums(unit: Ints, x: Floats, y: Floats, w: Floats, day_variance: float) -
     unit : (n,) ascending; x : (n, p); y : (n,); w : (n,) inverse variances
     day_variance : variance of what all starts of a unit's day share; it bounds what one day can tell
     """
-    p = x.shape[1]
-    rows, columns = np.triu_indices(p)
-    xw = x * w[:, None]
-    flat = np.empty((len(y), len(rows) + p + 2))
-    np.multiply(xw[:, rows], x[:, columns], out=flat[:, : len(rows)])
-    np.multiply(xw, y[:, None], out=flat[:, len(rows) : len(rows) + p])
-    flat[:, -2] = w
-    flat[:, -1] = 1.0
     starts = np.flatnonzero(np.diff(unit, prepend=-1))
-    total = np.add.reduceat(flat, starts, axis=0) if len(starts) else flat[:0]
-    gain = 1.0 / (1.0 + day_variance * total[:, -2])
-    n = np.empty((len(starts), p, p))
-    n[:, rows, columns] = total[:, : len(rows)] * gain[:, None]
-    n[:, columns, rows] = n[:, rows, columns]
-    m = total[:, len(rows) : len(rows) + p] * gain[:, None]
-    return DaySums(unit[starts], n, m, total[:, -1].astype(np.int64))
+    size = np.diff(np.append(starts, len(unit)))
+    n, m = _day_sums(starts, size, x, y, w, day_variance)
+    return DaySums(unit[starts], n, m, size)
+
+
+@numba.njit(cache=True)
+def _day_sums(starts: Ints, size: Ints, x: Floats, y: Floats, w: Floats, day_variance: float) -> tuple[Floats, Floats]:
+    p = x.shape[1]
+    n, m = np.zeros((len(starts), p, p)), np.zeros((len(starts), p))
+    for k in range(len(starts)):
+        weight = 0.0
+        for i in range(starts[k], starts[k] + size[k]):
+            weight += w[i]
+            for a in range(p):
+                weighted = w[i] * x[i, a]
+                if weighted != 0.0:
+                    m[k, a] += weighted * y[i]
+                    for b in range(a, p):
+                        n[k, a, b] += weighted * x[i, b]
+        gain = 1.0 / (1.0 + day_variance * weight)
+        for a in range(p):
+            m[k, a] *= gain
+            for b in range(a, p):
+                n[k, a, b] *= gain
+                n[k, b, a] = n[k, a, b]
+    return n, m
 
 
 def add(stream: Stream, sums: DaySums, options: Options) -> None:
     """Add a day's sums to the block and to the decaying sums of the units that had starts."""
     u = sums.unit
-    stream.block_n[u] += sums.n
-    stream.block_m[u] += sums.m
     stream.block_days[u] += 1
     stream.block_starts[u] += sums.starts
+    _add(u, sums.n, sums.m, stream.block_n, stream.block_m, 1.0)
     for n, m, w, half_life_d in (
         (stream.recent_n, stream.recent_m, stream.recent_w, options.recent_half_life_d),
         (stream.slow_n, stream.slow_m, stream.slow_w, options.slow_half_life_d),
     ):
         keep = 2.0 ** (-1.0 / half_life_d)
-        n[u] = keep * n[u] + sums.n
-        m[u] = keep * m[u] + sums.m
+        _add(u, sums.n, sums.m, n, m, keep)
         w[u] = np.array([keep, keep * keep]) * w[u] + 1.0
+
+
+@numba.njit(cache=True)
+def _add(units: Ints, n: Floats, m: Floats, to_n: Floats, to_m: Floats, keep: float) -> None:
+    for k in range(len(units)):
+        u = units[k]
+        for a in range(m.shape[1]):
+            to_m[u, a] = keep * to_m[u, a] + m[k, a]
+            for b in range(m.shape[1]):
+                to_n[u, a, b] = keep * to_n[u, a, b] + n[k, a, b]
 
 
 def learn(stream: Stream, day: int, since_day: Ints, options: Options) -> Ints:

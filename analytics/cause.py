@@ -90,6 +90,9 @@ def _patterns() -> tuple[Floats, Ints]:
 
 
 _DIRECTIONS, _BEGINS = _patterns()
+_MOVES = {name: np.array([SHIFTS.get(h, {}).get(name, (0.0, 0.0, 0.0)) for h in HYPOTHESES]) for name in channels.NAMES}
+TINY = 1e-12
+"""Density that nothing falls below, so that no shift however strange is impossible."""
 HARDNESS_SLOPE = 5.0
 """How the logarithm of the odds of locking grows with ln run-up; an assumption, used for the pattern of locks only."""
 
@@ -153,15 +156,7 @@ def likelihoods(
     shifts = {name: channels.shift(side[name], name, units, window) for name in channels.NAMES}
     shifts["watts"] = _less(shifts["watts"], shifts["inrush"])
     for name, (value, sd) in shifts.items():
-        known, spread0 = np.nan_to_num(value), np.nan_to_num(sd, nan=1.0)
-        log = np.zeros((len(units), len(HYPOTHESES)))
-        still = _log_density(known, 0.0, spread0)
-        for h, hypothesis in enumerate(HYPOTHESES):
-            mean, spread, share = SHIFTS.get(hypothesis, {}).get(name, (0.0, 0.0, 0.0))
-            moved = _log_density(known, mean, np.sqrt(spread0**2 + spread**2))
-            log[:, h] = np.logaddexp(np.log(max(share, 1e-9)) + moved, np.log1p(-share) + still)
-        log = log - log[:, -1:]
-        out[name] = np.where(np.isfinite(value)[:, None], log, 0.0)
+        out[name] = _moved(value, sd, _MOVES[name])
     return out
 
 
@@ -225,11 +220,29 @@ def _forward(factor: NDArray[Any], right: NDArray[Any]) -> Floats:
     return out
 
 
-def _log_density(value: Floats, mean: float, sd: Floats) -> Floats:
-    """Return the log density of a normal shift, with a small share of strange ones."""
-    ordinary = -0.5 * ((value - mean) / sd) ** 2 - np.log(sd)
-    strange = -0.5 * (value / STRANGE_SD) ** 2 - np.log(STRANGE_SD)
-    return np.asarray(np.logaddexp(np.log(1 - STRANGE) + ordinary, np.log(STRANGE) + strange))
+@numba.njit(cache=True)
+def _moved(value: Floats, sd: Floats, moves: Floats) -> Floats:
+    """Return the log likelihood of a channel's shift under each hypothesis relative to none, (units, 7); 0 if unknown.
+
+    ``moves`` (7, 3) holds mean, standard deviation and share of each hypothesis.
+    """
+    out = np.zeros((len(value), len(moves)))
+    for k in range(len(value)):
+        if np.isfinite(value[k]):
+            still = _density(value[k], 0.0, sd[k])
+            for h in range(len(moves)):
+                mean, spread, share = moves[h]
+                moved = _density(value[k], mean, np.sqrt(sd[k] ** 2 + spread**2))
+                out[k, h] = np.log(share * moved + (1.0 - share) * still) - np.log(still)
+    return out
+
+
+@numba.njit(cache=True)
+def _density(value: float, mean: float, sd: float) -> float:
+    """Return the density of a normal shift, with a small share of strange ones."""
+    ordinary = np.exp(-0.5 * ((value - mean) / sd) ** 2) / sd
+    strange = np.exp(-0.5 * (value / STRANGE_SD) ** 2) / STRANGE_SD
+    return float((1.0 - STRANGE) * ordinary + STRANGE * strange + TINY)
 
 
 def clues_of_locked(x: Floats, usual: Floats, have: NDArray[np.bool_]) -> Floats:

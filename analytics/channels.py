@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -69,18 +70,34 @@ def values(starts: Starts, rows: Ints, reference_v: Floats) -> dict[str, tuple[F
 
 
 def take(streams: Mapping[str, Stream], name: str, unit: Ints, value: Floats, x: Floats, options: Options) -> None:
-    """Add a span's values of one channel; far outliers count as four standard deviations off."""
-    good = np.isfinite(value)
-    if not good.any():
-        return
-    unit, value, x = unit[good], value[good], x[good]
+    """Add a span's values of one channel, which stand by unit; far outliers count as four standard deviations off."""
     stream, sd = streams[name], SCATTER[name]
-    centre = np.einsum("np,np->n", x, stream.mean[unit]) + _recent_shift(stream)[unit]
-    width = 4.0 * np.sqrt(sd**2 + stream.cov[unit, 0, 0])
-    sums = baseline.day_sums(
-        unit, x, np.clip(value, centre - width, centre + width), np.full(len(value), sd**-2), DAY_SD[name] ** 2
-    )
-    baseline.add(stream, sums, options)
+    y = _clipped(unit, value, x, stream.mean, stream.cov, stream.recent_n, stream.recent_m, sd)
+    good = np.isfinite(y)
+    if good.any():
+        weight = np.full(int(good.sum()), sd**-2)
+        baseline.add(stream, baseline.day_sums(unit[good], x[good], y[good], weight, DAY_SD[name] ** 2), options)
+
+
+@numba.njit(cache=True)
+def _clipped(
+    unit: Ints, value: Floats, x: Floats, mean: Floats, cov: Floats, n: Floats, m: Floats, sd: float
+) -> Floats:
+    """Return values held to four standard deviations about where their unit lately stood; NaN stays."""
+    out = value.copy()
+    for k in range(len(value)):
+        if np.isfinite(value[k]):
+            u, centre = unit[k], 0.0
+            for a in range(x.shape[1]):
+                centre += x[k, a] * mean[u, a]
+            if n[u, 0, 0] > 0:
+                shift = m[u, 0]
+                for a in range(x.shape[1]):
+                    shift -= n[u, 0, a] * mean[u, a]
+                centre += shift / n[u, 0, 0]
+            width = 4.0 * np.sqrt(sd**2 + cov[u, 0, 0])
+            out[k] = min(max(value[k], centre - width), centre + width)
+    return out
 
 
 def take_rests(streams: Mapping[str, Stream], decays: Decay, rows: slice, options: Options) -> None:
@@ -89,19 +106,26 @@ def take_rests(streams: Mapping[str, Stream], decays: Decay, rows: slice, option
     take(streams, "equalising", decays.unit[rows], np.log(decays.tau_s[rows]), x, options)
 
 
-def _recent_shift(stream: Stream) -> Floats:
-    own = stream.recent_n[:, 0, 0]
-    shift = stream.recent_m[:, 0] - np.einsum("up,up->u", stream.recent_n[:, 0, :], stream.mean)
-    return np.where(own > 0, shift / np.where(own > 0, own, 1.0), 0.0)
-
-
 def shift(stream: Stream, name: str, units: Ints, window: Window) -> tuple[Floats, Floats]:
     """Return how far a channel now stands from its baseline and the standard deviation of that; NaN where unknown."""
-    n, m, w = (array[units] for array in baseline.window(stream, window))
-    row, own = n[:, 0, :], n[:, 0, 0]
-    known = (own > 0) & (stream.base_blocks[units] > 0)
-    safe = np.where(known, own, 1.0)
-    decay = np.where(w[:, 0] > 0, w[:, 1] / np.where(w[:, 0] > 0, w[:, 0], 1.0), 1.0)
-    value = (m[:, 0] - np.einsum("up,up->u", row, stream.mean[units])) / safe
-    variance = decay / safe + np.einsum("up,upq,uq->u", row, stream.cov[units], row) / safe**2 + WANDER[name] ** 2
-    return np.where(known, value, np.nan), np.where(known, np.sqrt(variance), np.nan)
+    n, m, w = baseline.window(stream, window)
+    return _shift(units, n, m, w, stream.mean, stream.cov, stream.base_blocks, WANDER[name] ** 2)
+
+
+@numba.njit(cache=True)
+def _shift(
+    units: Ints, n: Floats, m: Floats, w: Floats, mean: Floats, cov: Floats, blocks: Ints, wander: float
+) -> tuple[Floats, Floats]:
+    value, sd = np.full(len(units), np.nan), np.full(len(units), np.nan)
+    for k in range(len(units)):
+        u = units[k]
+        own = n[u, 0, 0]
+        if own > 0 and blocks[u] > 0:
+            expected, known = 0.0, 0.0
+            for a in range(m.shape[1]):
+                expected += n[u, 0, a] * mean[u, a]
+                for b in range(m.shape[1]):
+                    known += n[u, 0, a] * cov[u, a, b] * n[u, 0, b]
+            value[k] = (m[u, 0] - expected) / own
+            sd[k] = np.sqrt(w[u, 1] / w[u, 0] / own + known / own**2 + wander)
+    return value, sd
