@@ -119,9 +119,10 @@ class Publisher:
 
     def _send_again(self) -> None:
         last = self._recent[-1][0] if self._recent else 0.0
-        again = [number for at, number in self._recent if at >= last - self._again_s] if self._again_s else []
+        again = {number for at, number in self._recent if at >= last - self._again_s} if self._again_s else set()
+        again -= {*self._waiting, *(number for number, _ in self._under_way)}
         self.sent_again += len(again)
-        self._waiting.extendleft(reversed(again))
+        self._waiting.extendleft(sorted(again, reverse=True))
 
 
 def rounds(
@@ -155,7 +156,7 @@ def rounds(
         publisher = Publisher(parts.broker.address, rate, again_s)
         choices = ["broker", "database", *[f"intake {n + 1}" for n in range(intakes)]]
         for turn in range(number):
-            time.sleep(luck.uniform(0.2, 2.0))
+            time.sleep(luck.uniform(0.2, 4.0))
             part = luck.choice(choices)
             parts.kill(part)
             time.sleep(luck.uniform(0.0, 0.5))
