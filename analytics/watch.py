@@ -19,6 +19,7 @@ import psycopg
 
 from analytics import core, report
 from analytics.checkpoint import Checkpoints
+from analytics.chosen import options_of
 from analytics.options import DAY_US, DEFAULT, HOUR_US, Options
 from analytics.report import EPOCH, Ranked, when
 from analytics.state import State
@@ -46,6 +47,7 @@ class Followed:
 
     checkpoints: Checkpoints = field(default_factory=Checkpoints)
     units: pd.DataFrame | None = None
+    options: Options = DEFAULT
     hour: int = -1
 
 
@@ -124,6 +126,12 @@ def now(connection: psycopg.Connection, account_id: int, clock: Clock) -> int | 
     return int((instant - EPOCH) // timedelta(microseconds=1))
 
 
+def _options(connection: psycopg.Connection, account_id: int) -> Options:
+    """Return the options that an account has set."""
+    row = connection.execute(_SQL["settings"], {"account_id": account_id}).fetchone()
+    return options_of(row[0]) if row else DEFAULT
+
+
 def refresh(
     connection: psycopg.Connection,
     account_id: int,
@@ -131,7 +139,7 @@ def refresh(
     changed_day: int | None,
     clock: Clock,
     stop: threading.Event | None = None,
-    options: Options = DEFAULT,
+    options: Options | None = None,
 ) -> int:
     """Bring the verdicts of an account up to the present; return how many were written.
 
@@ -140,13 +148,16 @@ def refresh(
     changed_day : first day with changes, days since 1970; None where nothing changed, and then nothing is done unless
         a new hour has begun
     stop : ends the work early; what was not finished is done again by the next pass
+    options : in place of those that the account has set; where they have changed, all is judged anew
     """
     instant = now(connection, account_id, clock)
-    if instant is None or (changed_day is None and followed.hour == instant // HOUR_US):
+    options = _options(connection, account_id) if options is None else options
+    same = options == followed.options
+    if instant is None or (changed_day is None and same and followed.hour == instant // HOUR_US):
         return 0
     units = store.read_units(connection, account_id)
-    if followed.units is None or not units.equals(followed.units):
-        followed.checkpoints, followed.units = Checkpoints(), units
+    if followed.units is None or not same or not units.equals(followed.units):
+        followed.checkpoints, followed.units, followed.options = Checkpoints(), units, options
         changed_day = -(10**6)
     today = instant // DAY_US
     state = followed.checkpoints.before(min(today if changed_day is None else changed_day, today))

@@ -12,3 +12,6 @@ where t.hash = %(hash)s;
 
 -- name: ready whether the schema is there
 select count(*) >= 0 as ready from (select 1 from standing where account_id = %(account_id)s limit 1) s;
+
+-- name: set some settings of an account; the others stay
+update account set settings = settings || %(changed)s where account_id = %(account_id)s;

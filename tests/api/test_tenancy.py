@@ -22,6 +22,16 @@ BODIES: dict[tuple[str, str], dict[str, object]] = {
     ("PATCH", "/v1/units/{unit}/call"): {"json": {"acknowledged": True}},
     ("POST", "/units/{unit}/call"): {"data": {"do": "seen"}},
     ("POST", "/v1/units/{unit}/photos"): {"content": PNG, "params": {"key": "key-of-a-picture"}},
+    ("PATCH", "/v1/settings"): {"json": {}},
+    ("POST", "/settings"): {
+        "data": {
+            "units": "si",
+            "planned_visit_cost": "1",
+            "emergency_visit_cost": "2.5",
+            "cold_house_cost": "4",
+            "false_alarms": "10",
+        }
+    },
     ("POST", "/v1/people"): {"json": {"name": "Sam Example", "role": "dispatcher"}},
     ("POST", "/people"): {"data": {"name": "Alex Example", "role": "dispatcher"}},
 }

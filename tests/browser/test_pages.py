@@ -34,6 +34,7 @@ PATHS = (
     "/units/u-0003/assist",
     "/stickers",
     "/people",
+    "/settings",
     "/cohorts",
     "/intake",
     "/patterns",
