@@ -70,6 +70,20 @@ def database(postgres: str, template_database: str) -> Iterator[str]:
     _administer(postgres, "drop database {} with (force)", name)
 
 
+@pytest.fixture
+def partitioned(database: str) -> None:
+    """Let the test run only where the series are daily partitions, as they are on plain PostgreSQL."""
+    if _has_hypertables(database):
+        pytest.skip("the server of HALFSECOND_TEST_DATABASE offers TimescaleDB: its chunks make themselves")
+
+
+@pytest.fixture
+def hypertables(database: str) -> None:
+    """Let the test run only where the series are hypertables."""
+    if not _has_hypertables(database):
+        pytest.skip("no TimescaleDB here: name a server that offers it by HALFSECOND_TEST_DATABASE")
+
+
 @pytest.fixture(params=[pytest.param("mosquitto", marks=pytest.mark.mosquitto), "iotcore"])
 def broker(request: pytest.FixtureRequest, data_folder: Path) -> Iterator[BrokerAddress]:
     """The address of a fresh broker that lets anybody in: each test runs once with either kind."""
@@ -82,6 +96,12 @@ def mosquitto(data_folder: Path) -> Iterator[BrokerAddress]:
     """The address of a fresh mosquitto that lets anybody in; mark the test ``mosquitto``."""
     with embedded_broker.running(data_folder, "mosquitto", devices=None) as running:
         yield running.address
+
+
+def _has_hypertables(conninfo: str) -> bool:
+    with psycopg.connect(conninfo) as connection:
+        row = connection.execute("select count(*) from pg_extension where extname = 'timescaledb'").fetchone()
+    return bool(row and row[0])
 
 
 def _administer(conninfo: str, statement: str, *names: str) -> None:

@@ -37,10 +37,12 @@ alter table {table} set (timescaledb.enable_columnstore, timescaledb.segmentby =
 select coalesce(bool_or(compression_enabled), false) from timescaledb_information.hypertables
 where hypertable_name = %s and hypertable_schema = current_schema()
 
--- name: unpacked chunks that end before an instant and are not in the columnstore
-select format('%%I.%%I', chunk_schema, chunk_name) from timescaledb_information.chunks
-where hypertable_name = %(table)s and hypertable_schema = current_schema() and not is_compressed and range_end < %(before)s
-order by range_end
+-- name: unpacked chunks that end before an instant and are not in the columnstore, or (status 8) took rows since
+select format('%%I.%%I', told.chunk_schema, told.chunk_name) from timescaledb_information.chunks told
+join _timescaledb_catalog.chunk kept on kept.schema_name = told.chunk_schema and kept.table_name = told.chunk_name
+where told.hypertable_name = %(table)s and told.hypertable_schema = current_schema() and told.range_end < %(before)s
+  and (not told.is_compressed or kept.status & 8 > 0)
+order by told.range_end
 
 -- name: pack
 call convert_to_columnstore(%s::regclass, if_not_columnstore => true)

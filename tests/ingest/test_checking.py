@@ -61,9 +61,8 @@ def test_what_does_not_hang_together_is_found_with_what_to_do(
     assert finding.remedy
 
 
+@pytest.mark.usefixtures("partitioned")
 def test_days_without_a_partition_are_found(connection: psycopg.Connection) -> None:
-    if checking.server(connection)["timescaledb"]:
-        pytest.skip("hypertables make their chunks themselves")
     tomorrow = datetime.now(UTC).date() + timedelta(days=1)
     connection.execute(psycopg.sql.SQL("drop table {}").format(psycopg.sql.Identifier(f"rest_{tomorrow:%Y%m%d}")))
     (finding,) = [f for f in checking.check(connection) if not f.ok]

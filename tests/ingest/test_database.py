@@ -54,6 +54,7 @@ def catalogue(conninfo: str) -> list[tuple[str, ...]]:
         return connection.execute(CATALOGUE).fetchall()
 
 
+@pytest.mark.usefixtures("partitioned")
 def test_the_migrations_lead_to_the_schema_file(bare: str) -> None:
     migrate(bare)
     migrated = catalogue(bare)
@@ -65,6 +66,7 @@ def test_the_migrations_lead_to_the_schema_file(bare: str) -> None:
     assert migrated == catalogue(bare)
 
 
+@pytest.mark.usefixtures("partitioned")
 def test_without_its_partitions_the_schema_is_the_same_for_hypertables(bare: str) -> None:
     with connect(bare) as connection:
         connection.execute(unpartitioned(SCHEMA.read_text(encoding="utf-8")).encode())
@@ -131,6 +133,7 @@ def test_a_connection_speaks_utc_and_keeps_what_its_address_says(database: str) 
     assert row == ("UTC", "elsewhere")
 
 
+@pytest.mark.usefixtures("partitioned")
 def test_each_day_gets_its_partition_once_and_a_row_of_that_day_fits(database: str) -> None:
     with connect(database) as connection:
         ensure_partitions(connection, "start", date(2031, 1, 30), date(2031, 2, 2))
@@ -149,6 +152,7 @@ def test_each_day_gets_its_partition_once_and_a_row_of_that_day_fits(database: s
             connection.execute(insert, (last + timedelta(microseconds=1),))
 
 
+@pytest.mark.usefixtures("partitioned")
 def test_partitions_are_made_by_several_intakes_at_once_without_a_quarrel(database: str) -> None:
     days = {date(2031, 1, 1) + timedelta(days=n) for n in range(20)}
     failures: list[BaseException] = []

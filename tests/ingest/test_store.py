@@ -127,6 +127,7 @@ def test_a_date_that_cannot_be_is_refused_in_one_line(
         store.put_starts(connection, account_id, starts(1, first=at))
 
 
+@pytest.mark.usefixtures("partitioned")
 def test_a_partition_that_was_dropped_meanwhile_is_made_again(connection: psycopg.Connection, account_id: int) -> None:
     store.put_starts(connection, account_id, starts(1))
     connection.execute("drop table start_20240114")

@@ -26,12 +26,6 @@ def connection(database: str) -> Iterator[psycopg.Connection]:
         yield opened
 
 
-def partitioned(connection: psycopg.Connection) -> bool:
-    row = connection.execute("select relkind = 'p' from pg_class where oid = 'start'::regclass").fetchone()
-    assert row is not None
-    return bool(row[0])
-
-
 def days(connection: psycopg.Connection, table: str) -> set[date]:
     rows = connection.execute(
         "select substring(inhrelid::regclass::text from '[0-9]{8}$')::date from pg_inherits"
@@ -49,9 +43,8 @@ def history(connection: psycopg.Connection, account_id: int, first: datetime, le
     store.put_events(connection, account_id, frame("events", beside | {"event": ["reset"] * length}))
 
 
+@pytest.mark.usefixtures("partitioned")
 def test_the_days_to_come_have_their_partitions_before_they_come(connection: psycopg.Connection) -> None:
-    if not partitioned(connection):
-        pytest.skip("hypertables make their chunks themselves")
     assert upkeep.tend(connection, now=NOW) == upkeep.Tended()
     ahead = {NOW.date() + timedelta(days=n) for n in range(-1, 8)}
     assert days(connection, "start") == days(connection, "rest") == ahead
@@ -83,9 +76,8 @@ def test_what_comes_after_its_day_was_dropped_is_stored_all_the_same(
         assert take_in(other, [message])[account_id].stored == 1  # though `other` remembers the partition that is gone
 
 
+@pytest.mark.usefixtures("partitioned")
 def test_a_day_in_use_is_left_for_the_next_time(database: str, connection: psycopg.Connection) -> None:
-    if not partitioned(connection):
-        pytest.skip("chunks are dropped by the extension")
     account_id = register(connection)
     history(connection, account_id, datetime(2024, 1, 1, tzinfo=UTC), 1)
     with connect(database) as reader, reader.transaction():
@@ -102,12 +94,12 @@ def test_only_one_session_looks_after_a_database_at_a_time(database: str, connec
     with connect(database) as other:
         other.execute("select pg_advisory_lock(hashtext('halfsecond upkeep'))")
         assert upkeep.tend(connection, now=NOW) is None
+        other.execute("select pg_advisory_unlock(hashtext('halfsecond upkeep'))")
     assert upkeep.tend(connection, now=NOW) is not None
 
 
+@pytest.mark.usefixtures("partitioned")
 def test_it_runs_beside_a_program_and_ends_with_it(database: str, connection: psycopg.Connection) -> None:
-    if not partitioned(connection):
-        pytest.skip("hypertables make their chunks themselves")
     with upkeep.running(database, every_s=0.05):
         assert eventually(lambda: datetime.now(UTC).date() + timedelta(days=7) in days(connection, "start"))
 
