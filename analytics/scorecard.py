@@ -69,10 +69,9 @@ def run(
     folders: Sequence[Path], training: Sequence[Path], document: Path | None = None, processes: int = 2
 ) -> list[str]:
     """Judge folders and return the tables; with a document, write them and the pictures."""
-    every = [*folders, *training]
-    with tqdm(total=len(every), desc="fleets", file=sys.stderr, disable=None) as bar:
-        found = scorecard_run.all_of(every, processes, bar.update)
-    results, trained = found[: len(folders)], found[len(folders) :]
+    with tqdm(total=len(folders) + len(training), desc="fleets", file=sys.stderr, disable=None) as bar:
+        trained = scorecard_run.all_of(training, processes, bar.update)
+        results = scorecard_run.all_of(folders, processes, bar.update, [r.sample for r in trained])
     scorecard_methods.with_oracle(results, trained)
     methods = scorecard_methods.methods(results, trained)
     lines = [

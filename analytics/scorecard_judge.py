@@ -157,14 +157,15 @@ class Repairs:
 
 
 def repairs(judged: Sequence[Judged]) -> Repairs:
-    """Return how visits were called. Good: the right work, which changed what starts show; failed: the fault stayed."""
+    """Return how visits were called. Good: the right work, which changed what starts show; failed: it stayed."""
     told = [j for j in judged if j.said is not None]
     helped = [j.said is not None and j.said.verdict == "helped" for j in told]
     true = np.array([j.visit.log_change for j in told])
     right = np.array([j.visit.right for j in told], bool)
     faulty = np.array([j.visit.faulty for j in told], bool)
     called = np.array(helped, bool)
-    good, failed, check = right & (true <= FELT), faulty & ~right, ~faulty & ~right
+    good, check = right & (true <= FELT), ~faulty & ~right
+    failed = faulty & ~right & (true > FELT)
     held, intervals = 0, 0
     for j in told:
         said = j.said

@@ -96,7 +96,10 @@ def side_by_side(results: Sequence[Result], every: dict[str, Method]) -> list[st
     head = "| method | false alarms | Dec-Feb | flagged | median delay | before lockout "
     lines = [head + "| matched: flagged | delay | before |", "|---|---|---|---|---|---|---|---|---|"]
     listed = [(f"{OURS}, as shipped", shipped(results), every[OURS].matched)]
-    listed += [(m.name, m.risen, m.matched) for name, m in every.items() if name not in INNER]
+    for name, m in every.items():
+        if name not in INNER:
+            told = f"{OURS}, threshold set like the others'" if name == OURS else name
+            listed.append((told, m.risen, m.matched))
     for name, risen, matched in listed:
         sound = [r.known.sound for r in results]
         cold = [s & r.known.winter for s, r in zip(sound, results, strict=True)]

@@ -11,9 +11,17 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
-from analytics import rivals, rivals_oracle, scorecard_folder, scorecard_judge, scorecard_ours
-from analytics.rivals import Daily
+from analytics import (
+    rivals,
+    rivals_fitted,
+    rivals_libraries,
+    rivals_oracle,
+    scorecard_folder,
+    scorecard_judge,
+    scorecard_ours,
+)
 from analytics.scorecard_folder import Bools, Known, Twin
 from analytics.scorecard_judge import Named, Outlooks, Repairs
 from analytics.tables import Decay, Fleet, Ints, Starts
@@ -39,14 +47,27 @@ class Result:
     repairs: Repairs
     coverage: tuple[int, int, int, int]
     first_verdict_d: Ints
+    sample: rivals_fitted.Sample
 
 
-def one(folder: Path) -> Result:
-    """Run a folder through every method."""
-    known = scorecard_folder.read(folder)
+def one(folder: Path, samples: list[rivals_fitted.Sample] | None = None) -> Result:
+    """Run a folder through every method; boosting is fitted to samples of other folders, or else to its own."""
+    return of(scorecard_folder.read(folder), samples)
+
+
+def of(known: Known, samples: list[rivals_fitted.Sample] | None = None) -> Result:
+    """Run a fleet that has been read through every method; see `one`."""
+    # Small matrices by the million: threads of the linear algebra would only wait for one another.
+    with threadpool_limits(1):
+        return _of(known, samples)
+
+
+def _of(known: Known, samples: list[rivals_fitted.Sample] | None) -> Result:
     said = scorecard_ours.verdicts(known)
     alone = scorecard_ours.alarms(scorecard_ours.start_time_alone(known.fleet), known.first_day, known.days)
     scores = {OURS: said.alarms.either, OUR_LOCKS: said.alarms.locked, ALONE: alone.either, **others(known)}
+    fitted, sample = _fitted(known, samples)
+    scores |= fitted
     return Result(
         starts=len(known.fleet.starts.at),
         known=_slim(known),
@@ -59,13 +80,15 @@ def one(folder: Path) -> Result:
         repairs=scorecard_judge.repairs(said.repairs),
         coverage=scorecard_judge.coverage(said, known),
         first_verdict_d=scorecard_judge.first_verdict_d(said, known),
+        sample=sample,
     )
 
 
 def others(known: Known) -> dict[str, Floats]:
-    """Return the scores of the oracle and of the rivals that need nothing but the fleet itself."""
+    """Return the scores of the oracle and of the rivals that know no conditions."""
     days = rivals.daily(known)
-    of_unit = _of_unit(days, known.fleet.size)
+    of_unit = _of_unit(days.unit, days.begin, days.end, known.fleet.size)
+    medians = np.log(days.median_s)
     return {
         ORACLE_DRIFT: rivals_oracle.drifted(known),
         ORACLE_LOCKS: rivals_oracle.locks(known),
@@ -73,12 +96,27 @@ def others(known: Known) -> dict[str, Floats]:
         "fixed threshold on the daily largest": of_unit(days.largest_s),
         "EWMA chart of raw times, own limits": of_unit(rivals.ewma(np.log(days.mean_s))),
         "CUSUM chart of raw times, own limits": of_unit(rivals.cusum(np.log(days.mean_s))),
+        "river's Page-Hinkley on raw daily medians": of_unit(rivals_libraries.page_hinkley(medians)),
+        "river's ADWIN on raw daily medians": of_unit(rivals_libraries.adwin(medians)),
+        "ruptures' change points in raw daily medians": of_unit(rivals_libraries.change_points(medians)),
         "chance": rivals.chance((known.fleet.size, known.days), 1),
     }
 
 
-def _of_unit(days: Daily, units: int) -> Callable[[Floats], Floats]:
-    return lambda rows: rivals.by_unit(rows, days.unit, days.begin, days.end, units)
+def _fitted(known: Known, samples: list[rivals_fitted.Sample] | None) -> tuple[dict[str, Floats], rivals_fitted.Sample]:
+    told = rivals_fitted.timed(known)
+    own = rivals_fitted.sample(told, known)
+    of_unit = _of_unit(told.unit, told.begin, told.end, known.fleet.size)
+    model = rivals_fitted.boosted([own] if samples is None else samples)
+    scores = {
+        "robust regression a unit, CUSUM": of_unit(rivals_fitted.robust_cusum(told)),
+        "gradient boosting, same conditions, EWMA": of_unit(rivals_fitted.boosting(told, known, model)),
+    }
+    return scores, own
+
+
+def _of_unit(unit: Ints, begin: Ints, end: Ints, units: int) -> Callable[[Floats], Floats]:
+    return lambda rows: rivals.by_unit(rows, unit, begin, end, units)
 
 
 def _slim(known: Known) -> Known:
@@ -91,16 +129,21 @@ def _slim(known: Known) -> Known:
     return dataclasses.replace(known, fleet=fleet, twin=Twin(none, none, none, none, none))
 
 
-def all_of(folders: Sequence[Path], processes: int, done: Callable[[], object]) -> list[Result]:
+def all_of(
+    folders: Sequence[Path],
+    processes: int,
+    done: Callable[[], object],
+    samples: list[rivals_fitted.Sample] | None = None,
+) -> list[Result]:
     """Run folders side by side, in the order given; ``done`` is called as each is finished."""
     if processes == 1:
         out = []
         for folder in folders:
-            out.append(one(folder))
+            out.append(one(folder, samples))
             done()
         return out
     with ProcessPoolExecutor(min(processes, len(folders)), get_context("spawn")) as pool:
-        waiting = [pool.submit(one, folder) for folder in folders]
+        waiting = [pool.submit(one, folder, samples) for folder in folders]
         for future in waiting:
             future.add_done_callback(lambda _: done())
         return [future.result() for future in waiting]
