@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import shutil
 import subprocess
 import threading
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -130,27 +132,38 @@ def test_what_comes_over_tls_is_stored_to_the_last_start(
         assert eventually(lambda: count(connection, "start") == 2010)
 
 
-# paho leaves the socket of a failed handshake to the garbage collector.
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+def refusal(wanted: IntakeSettings) -> str:
+    """Return the line with which intake refuses to start."""
+    with warnings.catch_warnings():
+        # paho leaves the socket of a failed handshake to the garbage collector, which comes here and not later.
+        warnings.simplefilter("ignore", ResourceWarning)
+        with pytest.raises(UnavailableError) as refused:
+            run(wanted, threading.Event())
+        line = str(refused.value)
+        del refused
+        gc.collect()
+    return line
+
+
 @needs_openssl
 @pytest.mark.stack
 @pytest.mark.mosquitto
 def test_a_broker_that_is_not_trusted_or_has_another_name_gives_one_line(database: str, certified: Certified) -> None:
     for tls, host in ((Tls(certified.file("stranger.crt")), "localhost"), (Tls(certified.file("ca.crt")), "127.0.0.1")):
-        with pytest.raises(UnavailableError, match="speaks no TLS that we trust") as refused:
-            run(certified.settings(database, tls, host=host), threading.Event())
-        assert "HALFSECOND_BROKER_TLS_CA" in str(refused.value)
-        assert "\n" not in str(refused.value)
+        line = refusal(certified.settings(database, tls, host=host))
+        assert "speaks no TLS that we trust" in line
+        assert "HALFSECOND_BROKER_TLS_CA" in line
+        assert "\n" not in line
 
 
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # likewise
 @needs_openssl
 @pytest.mark.stack
 @pytest.mark.mosquitto
 def test_a_broker_that_speaks_no_tls_gives_one_line(database: str, certified: Certified) -> None:
-    wanted = certified.settings(database, Tls(certified.file("ca.crt")), port=certified.plain.port)
-    with pytest.raises(UnavailableError, match=r"^broker: .*localhost:\d+ "):
-        run(wanted, threading.Event())
+    line = refusal(certified.settings(database, Tls(certified.file("ca.crt")), port=certified.plain.port))
+    assert line.startswith("broker: ")
+    assert f"localhost:{certified.plain.port}" in line
+    assert "\n" not in line
 
 
 def test_files_that_cannot_be_used_are_named(tmp_path: Path) -> None:
