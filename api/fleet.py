@@ -33,9 +33,9 @@ def share(flagged: int, judged: int) -> tuple[float | None, float | None, float 
     """
     if judged == 0:
         return None, None, None
-    from scipy.stats import binomtest  # noqa: PLC0415 - half of the pages' time to start, and only cohorts want it
+    from analytics.intervals import share as interval_of  # noqa: PLC0415 - scipy, which only cohorts want
 
-    interval = binomtest(flagged, judged).proportion_ci(0.90, method="wilson")
+    interval = interval_of(flagged, judged)
     return flagged / judged, float(interval.low), float(interval.high)
 
 

@@ -31,11 +31,11 @@ PATHS = (
     "/units/u-0006",
     "/units/u-0003/assist",
     "/units/u-0001/visit",
-    "/units/u-0003/assist",
     "/stickers",
     "/people",
     "/settings",
     "/cohorts",
+    "/repairs",
     "/intake",
     "/patterns",
 )
