@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import gzip
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from functools import cache
 from threading import Lock
@@ -47,6 +47,11 @@ def _wall(at: datetime, zone_name: str) -> str:
     return at.astimezone(zone(zone_name)).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
+def degrees(reader: Reader, celsius: float | None) -> float | None:
+    """Return an air temperature [°C] in the account's degrees."""
+    return round(celsius * 9 / 5 + 32, 1) if celsius is not None and reader.customary else celsius
+
+
 def chart_data(reader: Reader, found: Row) -> dict[str, list[dict[str, Any]]]:
     """Return points, band, locked starts and visits of a unit's chart, times on the site's wall clock."""
     unit_id, where = found["unit_id"], found["zone"]
@@ -66,10 +71,12 @@ def chart_data(reader: Reader, found: Row) -> dict[str, list[dict[str, Any]]]:
     done = [v for v in visits.page(reader, unit_id, 20)[0] if v["at"] >= span["since"]]
     return {
         "ran": [
-            {"t": _wall(s["at"], where), "s": round(s["run_up_s"], 3), "c": s["outdoor_c"]}
+            {"t": _wall(s["at"], where), "s": round(s["run_up_s"], 3), "c": degrees(reader, s["outdoor_c"])}
             for s in thin(ran, MOST_POINTS)
         ],
-        "locked": [{"t": _wall(s["at"], where), "c": s["outdoor_c"]} for s in thin(locked, MOST_LOCKED)],
+        "locked": [
+            {"t": _wall(s["at"], where), "c": degrees(reader, s["outdoor_c"])} for s in thin(locked, MOST_LOCKED)
+        ],
         "band": band,
         "visits": [
             {
@@ -113,7 +120,7 @@ def specification(data: dict[str, list[dict[str, Any]]], width: int | Literal["c
         .encode(
             x=x,
             y=alt.Y("s:Q", scale=y_scale),
-            tooltip=[time, alt.Tooltip("s:Q", title="run-up, s"), alt.Tooltip("c:Q", title="outdoor, °C")],
+            tooltip=[time, alt.Tooltip("s:Q", title="run-up, s"), alt.Tooltip("c:Q", title="outdoor, °")],
         ),
         alt.Chart(rows_of("band"))
         .mark_line(color=INK, strokeWidth=2, interpolate="monotone", clip=True)
@@ -125,7 +132,7 @@ def specification(data: dict[str, list[dict[str, Any]]], width: int | Literal["c
             x=x,
             y=alt.Y("a:Q", scale=y_scale),
             y2="b:Q",
-            tooltip=[time, alt.Tooltip("c:Q", title="locked, outdoor °C")],
+            tooltip=[time, alt.Tooltip("c:Q", title="locked, outdoor °")],
         ),
         alt.Chart(rows_of("visits"))
         .mark_rule(color=LINE, strokeDash=[3, 3], strokeWidth=1.2)
@@ -138,10 +145,14 @@ def specification(data: dict[str, list[dict[str, Any]]], width: int | Literal["c
             for late, align, dx in LABELS
         ),
     ]
-    chart = (
-        alt.layer(*layers)
-        .properties(width=width, height=210 if narrow else 270, background="#ffffff00")
-        .configure(font=FONT, padding=4)
+    chart = alt.layer(*layers).properties(width=width, height=210 if narrow else 270, background="#ffffff00")
+    return styled(chart)
+
+
+def styled(chart: Any) -> dict[str, Any]:  # noqa: ANN401 - altair does not tell its kinds of chart apart
+    """Return the specification of a chart in the type and ink of the pages."""
+    quiet = (
+        chart.configure(font=FONT, padding=4)
         .configure_view(stroke=None)
         .configure_axis(
             labelColor=QUIET,
@@ -154,7 +165,7 @@ def specification(data: dict[str, list[dict[str, Any]]], width: int | Literal["c
             tickColor=LINE,
         )
     )
-    drawn: dict[str, Any] = chart.to_dict(validate=False)
+    drawn: dict[str, Any] = quiet.to_dict(validate=False)
     return drawn
 
 
@@ -164,29 +175,41 @@ MOST_PICTURES = 200
 
 
 def picture(reader: Reader, found: Row, width: int) -> str:
-    """Return the chart as SVG; drawn once for each verdict and width."""
-    key = (reader.account_id, found["unit_id"], found["as_of"], found["last_at"], width)
+    """Return the run-up chart as SVG."""
+    return drawn_once(reader, found, ("run-up", width), lambda: specification(chart_data(reader, found), width - 60))
+
+
+def drawn_once(reader: Reader, found: Row, what: tuple[str, int], make: Callable[[], dict[str, Any]]) -> str:
+    """Return a chart of a unit as SVG; drawn once for each verdict, newest start, newest visit and width."""
+    newest = visits.page(reader, found["unit_id"], 1)[0]
+    when = (found["as_of"], found["last_at"], newest[0]["added_at"] if newest else None, reader.customary)
+    key = (reader.account_id, found["unit_id"], *when, *what)
     with _lock:
         if key in _pictures:
             _pictures.move_to_end(key)
             return _pictures[key]
-    drawn = vl_convert.vegalite_to_svg(specification(chart_data(reader, found), width - 60))
+    drawn = str(vl_convert.vegalite_to_svg(make()))
     with _lock:
         _pictures[key] = drawn
         while len(_pictures) > MOST_PICTURES:
             _pictures.popitem(last=False)
-    return str(drawn)
+    return drawn
+
+
+def as_picture(svg: str) -> Response:
+    """Return an answer with a picture that may load and run nothing."""
+    headers = {
+        "Cache-Control": "private, max-age=60",
+        # An SVG document styles itself.
+        "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'",
+    }
+    return Response(svg, 200, headers, "image/svg+xml")
 
 
 @router.get("/units/{unit:path}/run-up.svg", responses=ERRORS | NOT_FOUND)
 def get_picture(by: By, unit: UnitName, width: Width = "1100") -> Response:
     """The run-up chart as SVG."""
-    headers = {
-        "Cache-Control": "private, max-age=60",
-        # An SVG document styles itself; it may load nothing and run nothing.
-        "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'",
-    }
-    return Response(picture(by, find(by, unit), int(width)), 200, headers, "image/svg+xml")
+    return as_picture(picture(by, find(by, unit), int(width)))
 
 
 @router.get("/units/{unit:path}/run-up.json", responses=ERRORS | NOT_FOUND)

@@ -6,7 +6,7 @@ from urllib.parse import quote
 
 from fastapi import APIRouter, Request, Response
 
-from api import fleet, made, photos, units, visits, work
+from api import conditions, fleet, made, photos, units, visits, work
 from api.access import By
 from api.answers import UnitName
 from api.render import html
@@ -25,6 +25,7 @@ def unit_page(request: Request, by: By, unit: UnitName) -> Response:
     locked, _ = units.starts_page(by, unit_id, outcome="locked", limit=8)
     done, _ = visits.page(by, unit_id, 20)
     cause, probability = units.top_cause(whole["verdict"])
+    learning = whole["verdict"] is None or whole["verdict"]["standing"] == "learning"
     return html(
         request,
         "unit.html",
@@ -36,6 +37,7 @@ def unit_page(request: Request, by: By, unit: UnitName) -> Response:
         starts=starts,
         locked=locked,
         visits=done,
+        bands=[] if learning else conditions.locked_by_temperature(by, unit_id),
         photos=photos.newest(by, unit_id, 3),
         today=by.now.date(),
         people=[p["name"] for p in work.people(by)],

@@ -53,7 +53,7 @@ where account_id = %(account_id)s and unit_id = %(unit_id)s and as_of >= %(since
 order by as_of;
 
 -- name: chart the starts of a chart
-select at, outcome, run_up_s, outdoor_c
+select at, outcome, run_up_s, outdoor_c, off_s
 from start
 where account_id = %(account_id)s and unit_id = %(unit_id)s and at >= %(since)s and at <= %(until)s
 order by at
@@ -64,3 +64,12 @@ select at, outcome, run_up_s, outdoor_c, line_v
 from start
 where account_id = %(account_id)s and unit_id = %(unit_id)s and at <= %(until)s
 order by at desc, seq desc limit 1;
+
+-- name: locked_by_temperature first tries by the outdoor temperature, in bands of the reader's degrees
+select floor((case when %(customary)s then outdoor_c * 1.8 + 32 else outdoor_c end) / %(step)s)::int as band,
+       count(*) as starts, count(*) filter (where outcome = 'locked') as locked
+from start
+where account_id = %(account_id)s and unit_id = %(unit_id)s and at >= %(since)s and at <= %(until)s
+  and outdoor_c is not null and outcome in ('ran', 'locked') and coalesce(retry, 0) = 0
+group by band
+order by band;

@@ -40,7 +40,7 @@ def test_the_specification_has_the_starts_the_band_and_the_locked_starts_on_the_
     assert len(values[1]) == sum(s["outcome"] == "ran" for s in starts)
     assert len(values[3]) == 13
     assert all(row["low"] < row["high"] for row in values[0])
-    assert values[4] == [{"t": "2026-01-06T05:00:00Z", "work": "run capacitor replaced", "late": True}]
+    assert values[4] == [{"t": "2026-01-06T05:00:00Z", "work": "run capacitor replaced", "late": False}]
     assert "run capacitor replaced" in here.get("/units/u-0001/run-up.svg?width=760").text
     # Noon in Greenwich is five in the morning in Denver in January.
     newest = max(row["t"] for row in values[3])
