@@ -64,7 +64,12 @@ def test_no_endpoint_gives_one_account_what_is_anothers(guarded: TestClient) -> 
     for method, path in routes(guarded):
         if path in FREE or path in {"/patterns", STREAM}:
             continue
-        address = path.replace("{unit}", "u-only-there").replace("{site}", "s-only-there").replace("{photo}", "1")
+        address = (
+            path.replace("{unit}", "u-only-there")
+            .replace("{site}", "s-only-there")
+            .replace("{photo}", "1")
+            .replace("{what}", "rest")
+        )
         ask = {"follow_redirects": False, **BODIES.get((method, path.replace(":path", "")), {})}
         assert method == "GET" or len(ask) > 1, (method, path)
         answer = guarded.request(method, address, headers=mine, **ask)
