@@ -233,6 +233,17 @@ class Step(Shape):
     source: str
 
 
+class Trend(Shape):
+    """Slow change of run-up time at equal conditions, a fraction a month with its 90 % interval."""
+
+    weeks: int
+    change_per_month: float
+    low: float
+    high: float
+    p: float = Field(description="Mann-Kendall's test of one value a week")
+    say: str
+
+
 class UnitAnswer(Unit, Attention):
     """A unit with its newest verdict and what to do about it."""
 
@@ -244,6 +255,7 @@ class UnitAnswer(Unit, Attention):
     bring: list[str]
     cautions: list[str]
     rule: str
+    trend: Trend | None
     now: datetime
 
 

@@ -19,6 +19,7 @@ from api.evidence import evidence
 from api.models import Starts, UnitAnswer, Units, Verdicts
 from api.queries import Row, row, rows
 from api.rule import Gauge, in_words
+from api.slowtrend import slow_trend
 from api.verdicts import ordered
 
 router = APIRouter(tags=["units"])
@@ -77,6 +78,7 @@ def whole(reader: Reader, unit: str) -> dict[str, Any]:
         "bring": advice.bring(standing, cause, found),
         "cautions": cautions(found["refrigerant"]),
         "rule": in_words(Gauge.of(body, locked_at)),
+        "trend": slow_trend(reader, found["unit_id"]),
         "now": reader.now,
     }
 
