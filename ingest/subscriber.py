@@ -10,13 +10,11 @@ What has come when the broker dies is stored all the same: the broker may have f
 from __future__ import annotations
 
 import logging
-import select
 import ssl
 import threading
 import time
 from contextlib import closing
 from dataclasses import replace
-from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 
@@ -28,24 +26,10 @@ from ingest import meters as metering
 from ingest.answering import served
 from ingest.database import connect
 from ingest.errors import HalfsecondError, UnavailableError
-from ingest.intake import Message, Tallies, take_in
-from ingest.link import (
-    IntakeSettings,
-    Link,
-    Pending,
-    age_s,
-    check,
-    drop,
-    has_more,
-    is_full,
-    make_client,
-    open_line,
-    topic_filters,
-    write_out,
-)
+from ingest.link import IntakeSettings, Link, drop, make_client, open_line, topic_filters, write_out
 from ingest.meters import Meters
+from ingest.taking import flush, store, turn
 
-_IDLE_S = 0.25
 _SHORTEST_WAIT_S = 0.1
 _LONGEST_WAIT_S = 15.0
 _LEASE_WAIT_S = 1.0
@@ -143,7 +127,7 @@ def _serve(connection: psycopg.Connection, settings: IntakeSettings, stop: threa
                 metering.is_away(meters, "broker", str(error))
                 wait_s = _SHORTEST_WAIT_S if link.subscribed else min(2 * wait_s, _LONGEST_WAIT_S)
                 # The broker may have been killed with these on no disk; if it was not, they come again, as doubles.
-                _store(link, link.pending, connection, meters)
+                store(link, link.pending, connection, meters)
                 drop(client, link)
                 stop.wait(wait_s)
     finally:
@@ -157,7 +141,7 @@ def _converse(
     """Read, store and acknowledge until asked to stop; then finish the batch and take leave."""
     checked_at = time.monotonic()
     while not stop.is_set():
-        _turn(client, link, connection, meters)
+        turn(client, link, connection, meters)
         if link.subscribed and "broker" in meters.away:
             metering.is_there(meters, "broker")
         if time.monotonic() - checked_at > _LEASE_CHECK_S:
@@ -165,18 +149,10 @@ def _converse(
             checked_at = time.monotonic()
     if link.settings.share is not None:
         _hand_over(client, link, connection, meters)
-    _flush(client, link, connection, meters)
+    flush(client, link, connection, meters)
     metering.write_minute(meters, connection, at_once=True)
     client.disconnect()
     write_out(client)
-
-
-def _turn(client: mqtt.Client, link: Link, connection: psycopg.Connection, meters: Meters) -> None:
-    _read(client, link)
-    if link.pending and (is_full(link) or age_s(link) >= link.settings.linger_s):
-        _flush(client, link, connection, meters)
-    else:
-        metering.write_minute(meters, connection)
 
 
 def _hand_over(client: mqtt.Client, link: Link, connection: psycopg.Connection, meters: Meters) -> None:
@@ -185,62 +161,9 @@ def _hand_over(client: mqtt.Client, link: Link, connection: psycopg.Connection, 
     until, heard_at = time.monotonic() + _HAND_OVER_S, time.monotonic()
     while time.monotonic() < min(until, heard_at + _LAST_WORDS_S):
         before = meters.batches
-        _turn(client, link, connection, meters)
+        turn(client, link, connection, meters)
         if link.pending or meters.batches > before:
             heard_at = time.monotonic()
-
-
-def _read(client: mqtt.Client, link: Link) -> None:
-    """Wait for the network no longer than the batch may, and read what is there until the batch is full."""
-    linger_s = link.settings.linger_s
-    socket = client.socket()
-    if socket is None:
-        raise ConnectionError("the connection was lost")
-    wait_s = max(0.0, linger_s - age_s(link)) if link.pending else _IDLE_S
-    waiting = has_more(client)
-    readable, writable, _ = select.select(
-        [socket], [socket] if client.want_write() else [], [], 0.0 if waiting else wait_s
-    )
-    # First read: a write that finds the line broken closes it, and what had come over it would be gone.
-    if readable or waiting:
-        _read_there(client, link)
-    if writable:
-        check(client.loop_write(), link)
-    check(client.loop_misc(), link)
-
-
-def _read_there(client: mqtt.Client, link: Link) -> None:
-    """Read what has come, without waiting, until the batch is full."""
-    while not is_full(link):
-        before = len(link.pending)
-        check(client.loop_read(), link)
-        if len(link.pending) == before:  # no more messages for now
-            break
-
-
-def _flush(client: mqtt.Client, link: Link, connection: psycopg.Connection, meters: Meters) -> None:
-    """Store what is pending; acknowledge it once it is committed."""
-    if not link.pending:
-        return
-    batch = link.pending
-    meters.unacked.set(len(batch))
-    _store(link, batch, connection, meters)
-    link.pending = []
-    # What came meanwhile is read before the acknowledgements are written, for the same reason as above.
-    _read_there(client, link)
-    for pending in batch:
-        client.ack(pending.mid, pending.qos)
-    write_out(client)
-    meters.unacked.set(len(link.pending))
-    metering.write_minute(meters, connection)
-
-
-def _store(link: Link, batch: list[Pending], connection: psycopg.Connection, meters: Meters) -> None:
-    if not batch:
-        return
-    messages = [Message(p.topic, p.payload, datetime.fromtimestamp(p.received_at, UTC), p.retained) for p in batch]
-    tallies: Tallies = take_in(connection, messages, link.mappings)
-    metering.count(meters, len(batch), tallies, time.time() - batch[0].received_at)
 
 
 @cache

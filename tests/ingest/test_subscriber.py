@@ -138,7 +138,7 @@ def test_a_batch_ends_with_its_bytes_too(
         sizes.append(len(arguments[1]))
         return take_in(*arguments)
 
-    monkeypatch.setattr("ingest.subscriber.take_in", noted)
+    monkeypatch.setattr("ingest.taking.take_in", noted)
     monkeypatch.setattr("ingest.link.BATCH_BYTES", 1_000)
     wanted = settings(database, broker, linger_s=10)
     announce(wanted)
