@@ -14,7 +14,8 @@ from pathlib import Path
 
 from tqdm import tqdm
 
-from analytics import scorecard_methods, scorecard_plots, scorecard_rows, scorecard_run
+from analytics.scoring import methods, plots, rows
+from analytics.scoring.run import all_of
 from ingest.errors import BadInputError, UnavailableError
 
 BEGIN, END = "<!-- scorecard: begin -->", "<!-- scorecard: end -->"
@@ -70,18 +71,18 @@ def run(
 ) -> list[str]:
     """Judge folders and return the tables; with a document, write them and the pictures."""
     with tqdm(total=len(folders) + len(training), desc="fleets", file=sys.stderr, disable=None) as bar:
-        trained = scorecard_run.all_of(training, processes, bar.update)
-        results = scorecard_run.all_of(folders, processes, bar.update, [r.sample for r in trained])
-    scorecard_methods.with_oracle(results, trained)
-    methods = scorecard_methods.methods(results, trained)
+        trained = all_of(training, processes, bar.update)
+        results = all_of(folders, processes, bar.update, [r.sample for r in trained])
+    methods.with_oracle(results, trained)
+    every = methods.methods(results, trained)
     lines = [
-        *scorecard_rows.table(scorecard_rows.rows(results, trained, methods)),
+        *rows.table(rows.rows(results, trained, every)),
         "",
-        *scorecard_methods.side_by_side(results, methods),
+        *methods.side_by_side(results, every),
     ]
     if document is not None:
         into(document, lines)
-        scorecard_plots.draw(results, methods, document.parent)
+        plots.draw(results, every, document.parent)
     return lines
 
 

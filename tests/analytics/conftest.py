@@ -15,9 +15,9 @@ import pandas as pd
 import pytest
 from numpy.typing import NDArray
 
-from analytics import scorecard_folder
 from analytics.options import DAY_US
-from analytics.scorecard_folder import Known, Twin
+from analytics.scoring import folder as folders
+from analytics.scoring.folder import Known, Twin
 from analytics.tables import Tables, fleet
 from simulator.fleet import batches
 from simulator.twin import Twins, twins
@@ -47,7 +47,7 @@ def simulated() -> Known:
     (made,) = batches(48, 90, 78, begin, faulty=0.5, beside=lambda *shown: kept.append(twins(*shown)))
     frames = {name: getattr(made, name) for name in ("starts", "units", "rests", "events", "visits", "forecasts")}
     hidden = {entry["unit"]: entry for entry in made.truth.to_dict("records")}
-    return scorecard_folder.known(fleet(Tables(**frames)), hidden, kept[0].starts, kept[0].visits)
+    return folders.known(fleet(Tables(**frames)), hidden, kept[0].starts, kept[0].visits)
 
 
 @pytest.fixture(scope="session")
@@ -59,7 +59,7 @@ def make_known() -> Callable[..., Known]:
 
         def instants(of: list[int]) -> NDArray[np.int64]:
             day = np.array(of, np.int64)
-            return np.where(day < 0, scorecard_folder.NEVER, (first_day + day) * DAY_US)
+            return np.where(day < 0, folders.NEVER, (first_day + day) * DAY_US)
 
         tables = Tables(starts=pd.DataFrame({"unit": [], "at": [], "seq": [], "outcome": []}))
         blank = dataclasses.replace(

@@ -11,9 +11,9 @@ from scipy.stats import beta
 from sklearn.metrics import roc_auc_score
 
 from analytics.options import DAY_US, DEFAULT
-from analytics.scorecard_alarms import edges
-from analytics.scorecard_folder import NEVER, Bools, Known
-from analytics.scorecard_ours import Judged, Ours
+from analytics.scoring.alarms import edges
+from analytics.scoring.folder import NEVER, Bools, Known
+from analytics.scoring.ours import Judged, Ours
 from analytics.verdict import CAUSES
 
 Floats = NDArray[np.float64]
@@ -80,11 +80,20 @@ def calibration(stated: Floats, right: Floats, bins: int = 5) -> tuple[float, fl
 
 @dataclass(frozen=True)
 class Outlooks:
-    """Weekly outlooks: stated and true probability of a lockout within seven days, and whether one came."""
+    """Weekly outlooks: stated and true probability of a lockout within seven days, and whether one came.
+
+    ``begins`` marks weeks in which a fault begins: the true probability knows of it, and nobody else can.
+    """
 
     stated: Floats
     true: Floats
     came: Bools
+    begins: Bools
+
+    def foreseeable(self) -> Outlooks:
+        """Return the weeks in which no fault begins."""
+        keep = ~self.begins
+        return Outlooks(self.stated[keep], self.true[keep], self.came[keep], self.begins[keep])
 
 
 def outlooks(ours: Ours, known: Known) -> Outlooks:
@@ -95,9 +104,10 @@ def outlooks(ours: Ours, known: Known) -> Outlooks:
         ahead = slice(d + 1, d + 1 + WEEK_D)
         told = np.isfinite(ours.lockout_7d[:, d]) & known.heard[:, d] & known.heard[:, ahead].any(axis=1)
         true = -np.expm1(sound[told][:, ahead].sum(axis=1))
-        parts.append((ours.lockout_7d[told, d], true, known.locked_out[told][:, ahead].any(axis=1)))
+        begins = (known.onset[told] > known.ends[d]) & (known.onset[told] <= known.ends[d + WEEK_D])
+        parts.append((ours.lockout_7d[told, d], true, known.locked_out[told][:, ahead].any(axis=1), begins))
     if not parts:
-        return Outlooks(np.zeros(0), np.zeros(0), np.zeros(0, bool))
+        return Outlooks(np.zeros(0), np.zeros(0), np.zeros(0, bool), np.zeros(0, bool))
     return Outlooks(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 

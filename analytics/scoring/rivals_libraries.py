@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import rivals
+from analytics.scoring import rivals
 from ingest.errors import UnavailableError
 
 Floats = NDArray[np.float64]

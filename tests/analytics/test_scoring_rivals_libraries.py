@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from analytics import rivals_libraries as libraries
+from analytics.scoring import rivals_libraries as libraries
 from ingest.errors import UnavailableError
 
 Detector = Callable[[np.ndarray], np.ndarray]

@@ -13,17 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from analytics import (
-    rivals,
-    rivals_fitted,
-    rivals_libraries,
-    rivals_oracle,
-    scorecard_folder,
-    scorecard_judge,
-    scorecard_ours,
-)
-from analytics.scorecard_folder import Bools, Known, Twin
-from analytics.scorecard_judge import Named, Outlooks, Repairs
+from analytics.scoring import folder as folders_
+from analytics.scoring import judge, ours, rivals, rivals_fitted, rivals_libraries, rivals_oracle
+from analytics.scoring.folder import Bools, Known, Twin
+from analytics.scoring.judge import Named, Outlooks, Repairs
 from analytics.tables import Decay, Fleet, Ints, Starts
 
 Floats = NDArray[np.float64]
@@ -52,7 +45,7 @@ class Result:
 
 def one(folder: Path, samples: list[rivals_fitted.Sample] | None = None) -> Result:
     """Run a folder through every method; boosting is fitted to samples of other folders, or else to its own."""
-    return of(scorecard_folder.read(folder), samples)
+    return of(folders_.read(folder), samples)
 
 
 def of(known: Known, samples: list[rivals_fitted.Sample] | None = None) -> Result:
@@ -63,8 +56,8 @@ def of(known: Known, samples: list[rivals_fitted.Sample] | None = None) -> Resul
 
 
 def _of(known: Known, samples: list[rivals_fitted.Sample] | None) -> Result:
-    said = scorecard_ours.verdicts(known)
-    alone = scorecard_ours.alarms(scorecard_ours.start_time_alone(known.fleet), known.first_day, known.days)
+    said = ours.verdicts(known)
+    alone = ours.alarms(ours.start_time_alone(known.fleet), known.first_day, known.days)
     scores = {OURS: said.alarms.either, OUR_LOCKS: said.alarms.locked, ALONE: alone.either, **others(known)}
     fitted, sample = _fitted(known, samples)
     scores |= fitted
@@ -74,12 +67,12 @@ def _of(known: Known, samples: list[rivals_fitted.Sample] | None) -> Result:
         scores={name: score.astype(np.float32) for name, score in scores.items()},
         alarm=said.alarms.alarm,
         locked_alarm=said.alarms.locked_alarm,
-        lock_rise=scorecard_judge.risen_at(known),
-        named=scorecard_judge.named(said, known),
-        outlooks=scorecard_judge.outlooks(said, known),
-        repairs=scorecard_judge.repairs(said.repairs),
-        coverage=scorecard_judge.coverage(said, known),
-        first_verdict_d=scorecard_judge.first_verdict_d(said, known),
+        lock_rise=judge.risen_at(known),
+        named=judge.named(said, known),
+        outlooks=judge.outlooks(said, known),
+        repairs=judge.repairs(said.repairs),
+        coverage=judge.coverage(said, known),
+        first_verdict_d=judge.first_verdict_d(said, known),
         sample=sample,
     )
 

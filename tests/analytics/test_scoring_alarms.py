@@ -7,8 +7,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from analytics import scorecard_alarms as alarms
-from analytics.scorecard_folder import Known
+from analytics.scoring import alarms
+from analytics.scoring.folder import Known
 
 NO = np.zeros((1, 20), bool)
 

@@ -11,10 +11,9 @@ import numpy as np
 import vl_convert
 from numpy.typing import NDArray
 
-from analytics import scorecard_alarms as alarms
-from analytics import scorecard_judge as judge
-from analytics.scorecard_methods import INNER, Method, found, shipped
-from analytics.scorecard_run import ALONE, ORACLE, OURS, Result
+from analytics.scoring import alarms, judge
+from analytics.scoring.methods import INNER, Method, found, shipped
+from analytics.scoring.run import ALONE, ORACLE, OURS, Result
 
 Floats = NDArray[np.float64]
 

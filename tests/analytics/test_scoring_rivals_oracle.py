@@ -6,9 +6,8 @@ import dataclasses
 
 import numpy as np
 
-from analytics import rivals_oracle
-from analytics import scorecard_alarms as alarms
-from analytics.scorecard_folder import Known
+from analytics.scoring import alarms, rivals_oracle
+from analytics.scoring.folder import Known
 from analytics.tables import LOCKED
 
 

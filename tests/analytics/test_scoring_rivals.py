@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics import rivals
-from analytics.scorecard_folder import Known
+from analytics.scoring import rivals
+from analytics.scoring.folder import Known
 
 DAYS = 120
 

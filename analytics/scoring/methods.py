@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import scorecard_alarms as alarms
-from analytics.scorecard_alarms import UNIT_YEAR_D, Found
-from analytics.scorecard_folder import Bools
-from analytics.scorecard_run import ORACLE, ORACLE_DRIFT, ORACLE_LOCKS, OUR_LOCKS, OURS, Result
+from analytics.scoring import alarms
+from analytics.scoring.alarms import UNIT_YEAR_D, Found
+from analytics.scoring.folder import Bools
+from analytics.scoring.run import ORACLE, ORACLE_DRIFT, ORACLE_LOCKS, OUR_LOCKS, OURS, Result
 
 Floats = NDArray[np.float64]
 

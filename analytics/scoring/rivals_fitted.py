@@ -12,8 +12,9 @@ from sklearn.ensemble import HistGradientBoostingRegressor
 from sklearn.exceptions import ConvergenceWarning
 from sklearn.linear_model import HuberRegressor
 
-from analytics import features, rivals
-from analytics.scorecard_folder import Known
+from analytics import features
+from analytics.scoring import rivals
+from analytics.scoring.folder import Known
 from analytics.tables import RAN
 
 Floats = NDArray[np.float64]

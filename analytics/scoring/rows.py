@@ -9,11 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binomtest
 
-from analytics import scorecard_alarms as alarms
-from analytics import scorecard_judge as judge
-from analytics.scorecard_folder import NEVER, Bools
-from analytics.scorecard_methods import BUDGET, Method, count, found, rate, share, shipped
-from analytics.scorecard_run import ALONE, ORACLE, ORACLE_LOCKS, OUR_LOCKS, Result
+from analytics.scoring import alarms, judge
+from analytics.scoring.folder import NEVER, Bools
+from analytics.scoring.methods import BUDGET, Method, count, found, rate, share, shipped
+from analytics.scoring.run import ALONE, ORACLE, ORACLE_LOCKS, OUR_LOCKS, Result
 
 Floats = NDArray[np.float64]
 
@@ -168,26 +167,34 @@ def causes(results: Sequence[Result]) -> list[Row]:
 
 def outlook(results: Sequence[Result]) -> list[Row]:
     """Return the rows of outlooks."""
-    o = judge.Outlooks(*(np.concatenate([getattr(r.outlooks, k) for r in results]) for k in ("stated", "true", "came")))
-    if not o.came.any():
+    names = judge.Outlooks.__dataclass_fields__
+    o = judge.Outlooks(*(np.concatenate([getattr(r.outlooks, k) for r in results]) for k in names))
+    told = o.foreseeable()
+    if not told.came.any():
         return [Row("outlooks", "no lockouts seen")]
-    ours, best = judge.auc(o.stated, o.came), judge.auc(o.true, o.came)
+    ours, best = judge.auc(told.stated, told.came), judge.auc(told.true, told.came)
     fold, skill = float(o.stated.sum() / o.came.sum()), judge.brier_skill(o.stated, o.came)
     return [
         Row(
             "area under the curve of lockouts within 7 days, over that of the true probability",
-            f"{ours / best:.3f} ({ours:.3f} against {best:.3f}; {len(o.came):,} weeks, {int(o.came.sum())} with one)",
+            f"{ours / best:.3f} ({ours:.3f} against {best:.3f}; {len(told.came):,} weeks, {int(told.came.sum())} with "
+            "one; weeks in which a fault begins left out, since only the truth knows of it)",
             "≥ 0.96",
             ours >= 0.96 * best,
         ),
         Row(
-            "lockouts stated over seen",
+            "the same, all weeks",
+            f"{judge.auc(o.stated, o.came):.3f} against {judge.auc(o.true, o.came):.3f}; {len(o.came):,} weeks, "
+            f"{int(o.came.sum())} with one",
+        ),
+        Row(
+            "lockouts stated over seen, all weeks",
             f"{fold:.2f} (the true probability: {o.true.sum() / o.came.sum():.2f})",
             "0.75 to 1.30",
             0.75 <= fold <= 1.3,
         ),
         Row(
-            "Brier skill over the base rate",
+            "Brier skill over the base rate, all weeks",
             f"{skill:+.3f} (the true probability: {judge.brier_skill(o.true, o.came):+.3f})",
             "> 0",
             skill > 0,

@@ -5,18 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics import scorecard_methods as methods
-from analytics import scorecard_plots, scorecard_rows, scorecard_run
-from analytics.scorecard_folder import Known
-from analytics.scorecard_methods import Method
-from analytics.scorecard_rows import Row
-from analytics.scorecard_run import Result
+from analytics.scoring import methods, plots, rows, run
+from analytics.scoring.folder import Known
+from analytics.scoring.methods import Method
+from analytics.scoring.rows import Row
+from analytics.scoring.run import Result
 
 
 @pytest.fixture(scope="module")
 def result(simulated: Known) -> Result:
     """What is kept of the fleet."""
-    found = scorecard_run.of(simulated)
+    found = run.of(simulated)
     methods.with_oracle([found], [found])
     return found
 
@@ -35,7 +34,7 @@ def test_every_method_keeps_to_the_budget_where_its_threshold_was_set(result: Re
 
 
 def test_the_oracle_finds_more_than_chance(result: Result, every: dict[str, Method]) -> None:
-    oracle = methods.found(every[scorecard_run.ORACLE].risen, [result])
+    oracle = methods.found(every[run.ORACLE].risen, [result])
     chance = methods.found(every["chance"].risen, [result])
     assert np.isfinite(oracle.delay_d).sum() > 2 * np.isfinite(chance.delay_d).sum()
 
@@ -52,15 +51,15 @@ def test_the_table_has_a_row_a_method_and_equal_columns(result: Result, every: d
 
 
 def test_the_scorecard_has_every_figure_with_its_target(result: Result, every: dict[str, Method]) -> None:
-    rows = scorecard_rows.rows([result], [result], every)
-    aimed = [r for r in rows if r.target]
+    shown = rows.rows([result], [result], every)
+    aimed = [r for r in shown if r.target]
     assert len(aimed) == 20
     assert all(r.met is not None for r in aimed)
-    assert len({r.name for r in rows}) == len(rows)
+    assert len({r.name for r in shown}) == len(shown)
 
 
 def test_a_missed_target_is_said_to_be() -> None:
-    lines = scorecard_rows.table([Row("a", "1", "≤ 0", met=False), Row("b", "0", "≤ 0", met=True), Row("c", "2")])
+    lines = rows.table([Row("a", "1", "≤ 0", met=False), Row("b", "0", "≤ 0", met=True), Row("c", "2")])
     assert lines[2:] == ["| a | 1 | ≤ 0 | **missed** |", "| b | 0 | ≤ 0 | met |", "| c | 2 |  |  |"]
 
 
@@ -69,16 +68,16 @@ def test_a_score_holds_until_there_is_a_new_one() -> None:
 
 
 def test_curves_never_fall_and_labels_do_not_overlap(result: Result, every: dict[str, Method]) -> None:
-    data = scorecard_plots.curves([result], every)
+    data = plots.curves([result], every)
     for name in {d["method"] for d in data}:
         share = [d["share"] for d in data if d["method"] == name]
         assert share == sorted(share)
-    heights = sorted(scorecard_plots._apart(dict.fromkeys("abc", 0.99)).values())
+    heights = sorted(plots._apart(dict.fromkeys("abc", 0.99)).values())
     assert min(np.diff(heights)) == pytest.approx(0.045)
     assert max(heights) <= 1.0
 
 
 def test_the_pictures_name_what_they_show(result: Result, every: dict[str, Method]) -> None:
-    drawn = str(scorecard_plots.delays(scorecard_plots.curves([result], every)))
+    drawn = str(plots.delays(plots.curves([result], every)))
     assert all(name in drawn for name in every if name not in methods.INNER)
-    assert "90 % interval" in str(scorecard_plots.reliability([result]))
+    assert "90 % interval" in str(plots.reliability([result]))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analytics import core, report
 from analytics.options import DAY_US, DEFAULT, Options
-from analytics.scorecard_folder import Bools, Known, Visited
+from analytics.scoring.folder import Bools, Known, Visited
 from analytics.state import State
 from analytics.tables import Decay, Fleet
 from analytics.verdict import CAUSES, Repair, Verdict

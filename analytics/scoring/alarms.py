@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.options import DAY_US
-from analytics.scorecard_folder import NEVER, Bools, Known
+from analytics.scoring.folder import NEVER, Bools, Known
 
 Floats = NDArray[np.float64]
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from analytics.options import DAY_US
-from analytics.scorecard_folder import NEVER, Known
+from analytics.scoring.folder import NEVER, Known
 from analytics.tables import RAN
 
 

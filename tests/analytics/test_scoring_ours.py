@@ -5,16 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics import replay, scorecard_ours
+from analytics import replay
 from analytics.options import DAY_US
-from analytics.scorecard_folder import Known
-from analytics.scorecard_ours import Ours
+from analytics.scoring import ours
+from analytics.scoring.folder import Known
+from analytics.scoring.ours import Ours
 
 
 @pytest.fixture(scope="module")
 def said(simulated: Known) -> Ours:
     """All verdicts of the fleet."""
-    return scorecard_ours.verdicts(simulated)
+    return ours.verdicts(simulated)
 
 
 def test_the_arrays_hold_what_replay_says(simulated: Known, said: Ours) -> None:
@@ -32,7 +33,7 @@ def test_the_arrays_hold_what_replay_says(simulated: Known, said: Ours) -> None:
 
 
 def test_alarms_alone_are_those_of_the_verdicts(simulated: Known, said: Ours) -> None:
-    alone = scorecard_ours.alarms(simulated.fleet, simulated.first_day, simulated.days)
+    alone = ours.alarms(simulated.fleet, simulated.first_day, simulated.days)
     assert (alone.alarm == said.alarms.alarm).all()
     assert np.allclose(alone.either, said.alarms.either)
 
@@ -41,7 +42,7 @@ def test_a_fresh_alarm_means_a_score_above_the_shipped_threshold(said: Ours) -> 
     fresh = said.alarms.alarm.copy()
     fresh[:, 1:] &= ~said.alarms.alarm[:, :-1]
     assert fresh.sum() >= 3
-    assert (said.alarms.either[fresh] > scorecard_ours.SHIPPED).all()
+    assert (said.alarms.either[fresh] > ours.SHIPPED).all()
 
 
 def test_each_visit_is_judged_once_and_by_a_verdict_that_speaks_of_it(simulated: Known, said: Ours) -> None:
@@ -53,10 +54,10 @@ def test_each_visit_is_judged_once_and_by_a_verdict_that_speaks_of_it(simulated:
 
 
 def test_start_time_alone_blanks_the_side_channels_and_keeps_conditions(simulated: Known) -> None:
-    bare = scorecard_ours.start_time_alone(simulated.fleet)
+    bare = ours.start_time_alone(simulated.fleet)
     assert len(bare.decays.day) == 0
     for name, values in bare.starts.measured.items():
-        if name in scorecard_ours.SIDE:
+        if name in ours.SIDE:
             assert np.isnan(values).all()
         else:
             assert values is simulated.fleet.starts.measured[name]

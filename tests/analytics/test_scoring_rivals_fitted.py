@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from threadpoolctl import threadpool_limits
 
-from analytics import rivals_fitted as fitted
-from analytics.rivals_fitted import Timed
-from analytics.scorecard_folder import Known
+from analytics.scoring import rivals_fitted as fitted
+from analytics.scoring.folder import Known
+from analytics.scoring.rivals_fitted import Timed
 
 
 @pytest.fixture(autouse=True)

@@ -1,7 +1,7 @@
 """Simpler methods for the scorecard to be judged against: thresholds, a control chart, chance.
 
 All work on figures by unit and day, one row a *segment*: the time of a unit between visits after which its history
-begins anew. Each gives a score by day; `analytics.scorecard_alarms` turns scores into alarms, for all methods alike.
+begins anew. Each gives a score by day; `analytics.scoring.alarms` turns scores into alarms, for all methods alike.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analytics.scorecard_folder import Known
+from analytics.scoring.folder import Known
 from analytics.tables import RAN
 
 Floats = NDArray[np.float64]

@@ -8,9 +8,9 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from analytics import scorecard_judge as judge
-from analytics.scorecard_folder import NEVER, Known, Visited
-from analytics.scorecard_ours import Alarms, Judged, Ours
+from analytics.scoring import judge
+from analytics.scoring.folder import NEVER, Known, Visited
+from analytics.scoring.ours import Alarms, Judged, Ours
 from analytics.verdict import Repair
 
 
@@ -65,6 +65,13 @@ def test_outlooks_look_at_the_week_that_follows(make_known: Callable[..., Known]
     assert told.came.tolist() == [True, False, False]
     assert told.true[0] == pytest.approx(1 - 0.9**7)
     assert told.stated.tolist() == [0.2, 0.2, 0.2]
+
+
+def test_weeks_in_which_a_fault_begins_are_set_apart(make_known: Callable[..., Known]) -> None:
+    known = make_known([15], [-1], [-1], days=30)
+    told = judge.outlooks(_ours(known, lockout_7d=np.full((1, 30), 0.2)), known)
+    assert told.begins.tolist() == [False, True, False]
+    assert len(told.foreseeable().came) == 2
 
 
 def test_skill_and_area_are_those_of_the_textbook() -> None:

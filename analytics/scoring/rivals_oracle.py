@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analytics import baseline, drift, features, locked
 from analytics.options import DEFAULT
-from analytics.scorecard_folder import Known
+from analytics.scoring.folder import Known
 from analytics.tables import LOCKED, RAN
 
 Floats = NDArray[np.float64]
