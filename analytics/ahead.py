@@ -1,8 +1,8 @@
 r"""The outlook as it is said: what physics and the fleet's hazard give, corrected by how such outlooks have come true.
 
 Every seventh day the outlook of each unit is kept, with a few facts that it does not use; a week later it is known
-whether the unit locked out. A logistic regression of the one on the other, under a prior that trusts the outlook as it
-is [1]_, is fitted anew with the fleet's other priors, and never sees a week that is not over.
+whether the unit locked out. A logistic regression of the one on the other, under a prior, is fitted anew with the
+fleet's other priors, and never sees a week that is not over [1]_.
 
 References
 ----------
@@ -24,14 +24,51 @@ from analytics.tables import Ints
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-NAMES = ("one", "log_rate", "log_rate_above", "log_seen_over_expected", "root_nats", "locked_retries")
-MEAN = np.array([0.0, 1.0, 0.0, 0.0, 0.0, 0.0])
-SD = np.array([1.0, 0.3, 0.3, 0.4, 0.3, 0.7])
+NAMES = (
+    "one",
+    "log_rate",
+    "log_rate_above",
+    "log_seen_over_expected",
+    "drift",
+    "locked_retries",
+    "joint",
+    "locked",
+    "lockout_lately",
+    "lockout_this_season",
+    "fault",
+)
+MEAN = np.array([-3.5, 0.65, -0.55, 0.2, 1.0, 0.3, -0.2, 0.25, 0.2, 0.85, 3.2])
+SD = np.array([0.7, 0.2, 0.25, 0.3, 0.4, 0.4, 0.3, 0.3, 0.4, 0.4, 0.8])
+"""Coefficients before any week is over and how far they are trusted: an assumption from simulated fleets, in which the
+physical rate alone ranks units less well than it does together with what is known to be wrong with them."""
 HORIZON_D = 7
 SMALLEST_RATE = 1e-6
 ABOVE = -4.0
 """Log rate above which the correction may bend."""
 KEEP = 200_000
+
+
+LATELY_D, SEASON_D = 14.0, 60.0
+"""Half-lives of what a past lockout says."""
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What the physical rate does not know, one entry a unit.
+
+    Locked first attempts of the last 28 days and those to be expected at the present drift; evidence of drift, of all
+    kinds together and of locked starts [nats]; retries of the last 28 days that locked; days since the last lockout;
+    probability that something is wrong.
+    """
+
+    seen: Floats
+    expected: Floats
+    drift_nats: Floats
+    locked_retries: Floats
+    joint_nats: Floats
+    locked_nats: Floats
+    days_since_lockout: Floats
+    fault: Floats
 
 
 @dataclass
@@ -46,29 +83,26 @@ class Record:
 
 
 def begin() -> Record:
-    """Return a record that takes outlooks as they are."""
+    """Return a record before any week is over."""
     return Record(MEAN.copy(), np.zeros((0, len(NAMES))), np.zeros(0))
 
 
-def design(rate: Floats, seen: Floats, expected: Floats, nats: Floats, locked_retries: Floats) -> Floats:
-    """Return the regression's rows.
-
-    Parameters
-    ----------
-    rate : lockouts to be expected over the horizon, by physics and hazard
-    seen, expected : locked first attempts of the last 28 days, and those to be expected at the present drift
-    nats : evidence of drift
-    locked_retries : retries of the last 28 days that locked
-    """
+def design(rate: Floats, facts: Facts) -> Floats:
+    """Return the regression's rows; ``rate`` (units,) lockouts to be expected over the horizon by the hazard."""
     log_rate = np.log(np.maximum(rate, SMALLEST_RATE))
     return np.column_stack(
         [
             np.ones(len(rate)),
             log_rate,
             np.maximum(log_rate - ABOVE, 0.0),
-            np.log((0.5 + seen) / (0.5 + expected)),
-            np.sqrt(2.0 * np.minimum(nats, 50.0)) / 5.0,
-            np.log1p(locked_retries),
+            np.log((0.5 + facts.seen) / (0.5 + facts.expected)),
+            np.sqrt(2.0 * np.minimum(facts.drift_nats, 50.0)) / 5.0,
+            np.log1p(facts.locked_retries),
+            np.sqrt(np.minimum(facts.joint_nats, 100.0)),
+            np.sqrt(np.minimum(facts.locked_nats, 50.0)),
+            2.0 ** (-facts.days_since_lockout / LATELY_D),
+            2.0 ** (-facts.days_since_lockout / SEASON_D),
+            facts.fault,
         ]
     )
 

@@ -25,6 +25,7 @@ from analytics import (
     locked,
     noise,
     outlook,
+    posterior,
     prior,
     prospect,
     repair,
@@ -224,7 +225,9 @@ def _close(state: State, fleet: Fleet, sums: Sequence[baseline.DaySums], day: in
     age = day - state.first_day + 1
     if state.first_day >= 0 and age % ahead.HORIZON_D == 0:
         known = np.flatnonzero(usable & ~attempts.down(state.tries))
-        week, _ = prospect.rows(state, prospect.look(state, fleet, (day + 1) * DAY_US))
+        night = (day + 1) * DAY_US
+        share = posterior.causes(state, fleet, posterior.worth_asking(state, night), night)
+        week, _ = prospect.rows(state, prospect.look(state, fleet, night), 1.0 - share[:, -1], night)
         ahead.note(state.record, day, known, week[known])
     if state.first_day >= 0 and (age in REFITS_D or (age > REFITS_D[-1] and age % REFIT_EVERY_D == 0)):
         _refit(state)

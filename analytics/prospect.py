@@ -41,15 +41,23 @@ def look(state: State, fleet: Fleet, instant: int) -> Outlook:
     )
 
 
-def rows(state: State, weather: Outlook) -> tuple[Floats, Floats]:
-    """Return the rows of the correction for the first and for the second week."""
+def rows(state: State, weather: Outlook, fault: Floats, instant: int) -> tuple[Floats, Floats]:
+    """Return the rows of the correction for the first and for the second week; ``fault`` (units,) its probability."""
     window = state.rate.ring.sum(axis=1)
-    seen, expected = window[:, locked.SEEN], window[:, locked.EXPECTED_NOW]
-    facts = (seen, expected, state.drift.evidence, window[:, locked.RETRIES])
-    return ahead.design(weather.first_week, *facts), ahead.design(weather.second_week, *facts)
+    facts = ahead.Facts(
+        seen=window[:, locked.SEEN],
+        expected=window[:, locked.EXPECTED_NOW],
+        drift_nats=state.drift.evidence,
+        locked_retries=window[:, locked.RETRIES],
+        joint_nats=state.drift.nats,
+        locked_nats=state.rate.score,
+        days_since_lockout=(instant - np.maximum(state.tries.lockout_at, 0)) / DAY_US,
+        fault=fault,
+    )
+    return ahead.design(weather.first_week, facts), ahead.design(weather.second_week, facts)
 
 
-def chances(state: State, weather: Outlook) -> tuple[Floats, Floats]:
+def chances(state: State, weather: Outlook, fault: Floats, instant: int) -> tuple[Floats, Floats]:
     """Return the probability of a lockout within 7 and within 14 days."""
-    first, second = (ahead.probability(state.record, x) for x in rows(state, weather))
+    first, second = (ahead.probability(state.record, x) for x in rows(state, weather, fault, instant))
     return first, 1.0 - (1.0 - first) * (1.0 - second)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import attempts, cause, drift, features, locked, prospect, rank, repair, silence, standing
+from analytics import attempts, drift, features, locked, posterior, prospect, rank, repair, silence, standing
 from analytics.options import DAY_US, Options
 from analytics.state import State
 from analytics.tables import GEAR, Fleet, Ints
@@ -19,9 +19,6 @@ from analytics.verdict import CAUSES, Causes, Locked, Repair, RunUp, Verdict, st
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-WORTH_ASKING_NATS = 2.0
-"""Below this evidence nothing is asked about causes: the prior stands."""
-RECENT_LOCKOUT_US = 14 * DAY_US
 COLD_SEEN = 5.0
 """Information about cold in a baseline below which the unit has not met it."""
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -43,33 +40,6 @@ def when(instant: int) -> datetime:
 def present(state: State, fleet: Fleet, instant: int) -> Ints:
     """Return the units to speak of: those listed, and those heard of by the instant."""
     return np.flatnonzero(fleet.listed | (state.first_at <= instant))
-
-
-def locked_out(state: State, instant: int) -> Bools:
-    """Return which units have locked out in the last fourteen days."""
-    return (state.tries.lockout_at > attempts.NEVER) & (state.tries.lockout_at >= instant - RECENT_LOCKOUT_US)
-
-
-def posteriors(state: State, fleet: Fleet, units: Ints, instant: int) -> Floats:
-    """Return the posterior of the seven hypotheses for all units.
-
-    The evidence is asked for some of them; the others have the prior.
-    """
-    flagged = state.drift.alarm | state.rate.alarm | locked_out(state, instant)
-    before = cause.log_prior(state.gear, fleet.metering, flagged)
-    share = np.exp(before)
-    if len(units):
-        told = cause.terms(
-            state.run_up,
-            state.side,
-            units,
-            state.rate.score[units],
-            state.rate.clues[units],
-            state.options,
-            float(state.drift.scale[0]),
-        )
-        share[units] = cause.posterior(np.sum(list(told.values()), axis=0), before[units])
-    return share
 
 
 def verdicts(state: State, fleet: Fleet, instant: int, units: Ints | None = None) -> Iterator[Ranked]:
@@ -94,16 +64,13 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
     size = drift.effect(state.drift, state.run_up, usable, options)
     window = state.rate.ring.sum(axis=1)
     ratio, low, high = locked.interval(window[:, locked.SEEN], window[:, locked.EXPECTED])
-    evidence = np.maximum(state.drift.evidence, np.maximum(state.drift.nats, state.rate.score))
-    alarm = state.drift.alarm | state.rate.alarm
     down = attempts.down(state.tries)
-    recent = locked_out(state, instant)
-    asked = np.flatnonzero(usable & ((evidence > WORTH_ASKING_NATS) | alarm | down | recent))
-    share = posteriors(state, fleet, asked, instant)
+    recent = posterior.locked_out(state, instant)
+    share = posterior.causes(state, fleet, posterior.worth_asking(state, instant), instant)
     top = np.argmax(share[:, : len(CAUSES)], axis=1)
     likely = np.where(share[np.arange(len(top)), top] >= options.cause_margin, top, -1)
     weather = prospect.look(state, fleet, instant)
-    chance_7d, chance_14d = prospect.chances(state, weather)
+    chance_7d, chance_14d = prospect.chances(state, weather, 1.0 - share[:, -1], instant)
     heard = state.tries.last_start_at > attempts.NEVER
     made = {
         "unit": np.arange(fleet.size),

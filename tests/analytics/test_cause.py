@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy.stats import multivariate_normal
 
-from analytics import baseline, cause, channels, core, features, report
+from analytics import baseline, cause, channels, core, features, posterior
 from analytics.options import DAY_US, DEFAULT
 from analytics.tables import GEAR, METERING, Tables, fleet
 from analytics.verdict import CAUSES, HYPOTHESES
@@ -88,7 +88,7 @@ def _posterior(made_fleet: object, drop: tuple[str, ...] = ()) -> pd.DataFrame:
     whole = fleet(Tables(starts=tables.starts.drop(columns=list(drop)), units=tables.units))
     instant = (int(whole.starts.day[-1]) + 1) * DAY_US
     for _, state in core.run(whole, [instant]):
-        share = report.posteriors(state, whole, np.arange(whole.size), instant)
+        share = posterior.causes(state, whole, np.arange(whole.size), instant)
         flagged = state.drift.alarm | state.rate.alarm
     out = pd.DataFrame(share, columns=list(HYPOTHESES), index=list(whole.names))
     return out.assign(flagged=flagged, truth=[made_fleet.cause[n] or "none" for n in whole.names])
