@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import assistwords
+from analytics import assistwords, intervals
 from analytics.assisted import Case, Curve, Match, Plate, Ratings, Sizing, Spread
 from analytics.assistwords import LIKELY
 from analytics.conditions import (
@@ -61,6 +61,8 @@ for little, and what is above its rating soon gives less torque (assumptions).""
 STALL_KPA = np.array([50.0, 100.0, 150.0, 200.0, 275.0, 350.0, 500.0, 700.0, 1000.0, 1400.0])
 MORE_LEFT = 0.3
 """How much more than just stops the motor may be left: standard deviation of the excess (assumption)."""
+CHANCE = 1e-3
+"""Share of first tries that lock for reasons which have nothing to do with the unit, at most (assumption)."""
 LARGEST_V = 300.0
 
 
@@ -112,7 +114,8 @@ def sizing(plate: Plate, seen: Seen, causes: Mapping[str, float | None] | None =
     as_is = _as_is(machines, gear, line)
     ratings = _ratings(machines[KEPT // 2][0], line, span, found) if span else None
     little = min(match.starts, len(seen.locked)) < FEWEST
-    what = assistwords.finding(plate, as_is, cases[1], ratings, told, locked, little=little)
+    often = float(intervals.count(locked).low) > CHANCE * len(seen.locked)
+    what = assistwords.finding(plate, as_is, cases[1], ratings, told, often=often, little=little)
     return Sizing(
         finding=what,
         say=assistwords.say(what, as_is, cases[1], told),

@@ -45,8 +45,8 @@ def finding(
     common: Case,
     ratings: Ratings | None,
     told: Mapping[str, float],
-    locked: int,
     *,
+    often: bool,
     little: bool,
 ) -> Finding:
     """Return what the sizing comes to.
@@ -60,8 +60,8 @@ def finding(
         None where no size starts the motor with torque to spare.
     told : mapping
         Probability of each cause.
-    locked : int
-        Recent first tries that locked.
+    often : bool
+        Whether more of the recent first tries locked than chance would have.
     little : bool
         Whether too few starts are known.
     """
@@ -76,7 +76,7 @@ def finding(
         return "too_little"
     quick = as_is.stalled.high == 0.0 and as_is.run_up_s.high is not None and as_is.run_up_s.high < LONG_S
     if quick and top is None:
-        return "unexplained" if locked else "not_needed"
+        return "unexplained" if often else "not_needed"
     return "would_help"
 
 
@@ -99,8 +99,8 @@ def say(what: Finding, as_is: Case, common: Case, told: Mapping[str, float]) -> 
         " that, test the kit before anything is added.",
         "not_needed": f"{now}: nothing calls for start assist.",
         "beyond": f"{now}, and no size of start capacitor lets one count on it. Find first what holds the motor back.",
-        "unexplained": f"{now}, and yet some starts locked: what is known of their conditions does not explain them."
-        " Find why first.",
+        "unexplained": f"{now}, and yet starts locked more often than by chance: what is known of their conditions"
+        " does not explain it. Find why first.",
         "too_little": "Too few starts are known to say: what follows rests on the nameplate and on assumptions.",
     }
     return words[what]
