@@ -25,7 +25,7 @@ from api.settings import ApiSettings
 from deploy.embedded import postgres as embedded_postgres
 from ingest.database import ensure_partitions, migrate
 
-UNITS = 20_000
+UNITS = 100_000
 HEARD = 2_000
 """Units with starts of the last fortnight, those at the head of the list among them."""
 ROUNDS = 60
@@ -118,12 +118,10 @@ def served(settings: ApiSettings) -> tuple[uvicorn.Server, threading.Thread, str
 
 
 def statements(settings: ApiSettings, path: str) -> list[tuple[str, int, dict[str, Any]]]:
-    """Return the statements that a request for a path runs."""
-    import api.access as a  # noqa: PLC0415  # patched here only
-    import api.calls as c  # noqa: PLC0415
-    import api.units as u  # noqa: PLC0415
-    import api.visits as v  # noqa: PLC0415
+    """Return the statements that a request for a path runs, but for the counts, which are kept from one to the next."""
+    from api import access, attention, calls, conditions, photos, units, visits, work  # noqa: PLC0415  # patched here only
 
+    modules = (access, attention, calls, conditions, photos, units, visits, work)
     recorder = Recorder()
     one = queries.row
 
@@ -131,7 +129,7 @@ def statements(settings: ApiSettings, path: str) -> list[tuple[str, int, dict[st
         recorder.kept.append((name, account_id, values))
         return one(pool, name, account_id, **values)
 
-    before = [(m, n, getattr(m, n)) for m in (a, c, u, v) for n in ("row", "rows") if hasattr(m, n)]
+    before = [(m, n, getattr(m, n)) for m in modules for n in ("row", "rows") if hasattr(m, n)]
     try:
         for module, name, _ in before:
             setattr(module, name, row if name == "row" else recorder.rows)
