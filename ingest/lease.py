@@ -31,6 +31,11 @@ def claim(connection: psycopg.Connection, client_id: str, *, numbered: bool) -> 
     return None
 
 
+def release(connection: psycopg.Connection, client_id: str) -> None:
+    """Give back a name that this connection has taken."""
+    connection.execute(_SQL["release"], {"name": client_id})
+
+
 def holds(connection: psycopg.Connection, client_id: str) -> bool:
     """Tell whether this very connection holds the name; raises ``psycopg.OperationalError`` if it is broken."""
     row = connection.execute(_SQL["holds"], {"name": client_id}).fetchone()

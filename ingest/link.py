@@ -76,10 +76,16 @@ class Pending(NamedTuple):
 
 @dataclass
 class Link:
-    """The connection to the broker as its call-backs leave it."""
+    """The connection to the broker as its call-backs leave it.
+
+    ``leaving`` says that we come to end a subscription and not to begin one; ``kept`` whether the broker had a session.
+    ``subscribed`` is set once the broker has answered the one or the other.
+    """
 
     settings: IntakeSettings
     mappings: tuple[Source, ...] = ()
+    leaving: bool = False
+    kept: bool = False
     pending: list[Pending] = field(default_factory=list)
     pending_bytes: int = 0
     waiting_since: float = 0.0
@@ -88,9 +94,9 @@ class Link:
     refused: str = ""
 
 
-def topic_filters(link: Link) -> list[str]:
+def topic_filters(link: Link, *, shared: bool = True) -> list[str]:
     """Return what intake subscribes to: everything of ours and of other loggers that are mapped, or its share of it."""
-    group = f"$share/{link.settings.share}/" if link.settings.share else ""
+    group = f"$share/{link.settings.share}/" if link.settings.share and shared else ""
     return [f"{group}{one}" for one in (f"{TOPIC_ROOT}/#", *filters(link.mappings))]
 
 
@@ -103,13 +109,13 @@ def write_out(client: mqtt.Client) -> None:
             return
 
 
-def make_client(link: Link) -> mqtt.Client:
+def make_client(link: Link, *, clean: bool = False) -> mqtt.Client:
     """Return a client that notes what comes in ``link`` and acknowledges nothing of itself."""
     settings = link.settings
     client = mqtt.Client(
         CallbackAPIVersion.VERSION2,
         client_id=settings.client_id,
-        clean_session=False if settings.protocol == mqtt.MQTTv311 else None,
+        clean_session=clean if settings.protocol == mqtt.MQTTv311 else None,
         protocol=MQTTProtocolVersion(settings.protocol),
         manual_ack=True,
         userdata=link,
@@ -120,10 +126,29 @@ def make_client(link: Link) -> mqtt.Client:
         client.tls_set_context(context(settings.tls))
     client.on_connect = _on_connect
     client.on_subscribe = _on_subscribe
+    client.on_unsubscribe = _on_unsubscribe
     client.on_message = _on_message
     # With this set, what is to be sent waits for our own loop instead of being written call by call.
     client.on_socket_register_write = _wait_for_loop
     return client
+
+
+def forget(settings: IntakeSettings) -> None:
+    """Have the broker forget the session under a name, with all that waits in it."""
+    link = Link(settings, leaving=True)
+    client = make_client(link, clean=True)
+    try:
+        if settings.protocol == mqtt.MQTTv5:
+            client.connect(settings.host, settings.port, KEEPALIVE_S, clean_start=True)
+        else:
+            client.connect(settings.host, settings.port, KEEPALIVE_S)
+        until = time.monotonic() + _FAREWELL_S
+        while not link.subscribed and (socket := client.socket()) is not None and time.monotonic() < until:
+            if has_more(client) or select.select([socket], [], [], 0.1)[0]:
+                check(client.loop_read(), link)
+            write_out(client)
+    finally:
+        drop(client, link)
 
 
 def open_line(client: mqtt.Client, link: Link) -> None:
@@ -139,10 +164,17 @@ def open_line(client: mqtt.Client, link: Link) -> None:
         client.connect(settings.host, settings.port, KEEPALIVE_S)
 
 
-def _on_connect(client: mqtt.Client, link: Link, _flags: mqtt.ConnectFlags, code: ReasonCode, _: Any) -> None:  # noqa: ANN401 - paho's
+def _on_connect(client: mqtt.Client, link: Link, flags: mqtt.ConnectFlags, code: ReasonCode, _: Any) -> None:  # noqa: ANN401 - paho's
     if code.is_failure:
         if str(code) not in _PASSING:
             link.refused = f"refuses us ({code})"
+        return
+    link.kept = flags.session_present
+    if link.leaving:
+        if link.kept:
+            client.unsubscribe(sorted({*topic_filters(link), *topic_filters(link, shared=False)}))
+        else:
+            link.subscribed = True
         return
     client.subscribe([(one, 1) for one in topic_filters(link)])
 
@@ -152,6 +184,11 @@ def _on_subscribe(_client: mqtt.Client, link: Link, _mid: int, codes: list[Reaso
     if refused:
         link.refused = f"does not let us read {refused[0][0]} ({refused[0][1]})"
     link.subscribed = True
+
+
+def _on_unsubscribe(_client: mqtt.Client, link: Link, _mid: int, _codes: list[ReasonCode], _: Any) -> None:  # noqa: ANN401 - paho's
+    if link.leaving:
+        link.subscribed = True
 
 
 def _on_message(_client: mqtt.Client, link: Link, message: mqtt.MQTTMessage) -> None:

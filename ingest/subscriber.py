@@ -21,7 +21,7 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 import psycopg
 
-from ingest import lease, mapping
+from ingest import heirs, lease, mapping
 from ingest import meters as metering
 from ingest.answering import served
 from ingest.database import connect
@@ -36,6 +36,7 @@ _LEASE_WAIT_S = 1.0
 _LEASE_CHECK_S = 5.0
 _LAST_WORDS_S = 0.5
 _HAND_OVER_S = 20.0
+_HEIRS_S = 30.0
 # Either end notices within half a minute that the other machine has gone without a word.
 _KEEPALIVE = {"keepalives_idle": 10, "keepalives_interval": 5, "keepalives_count": 3, "tcp_user_timeout": 25_000}
 
@@ -80,7 +81,7 @@ def _run(settings: IntakeSettings, stop: threading.Event, meters: Meters) -> Non
                 metering.is_there(meters, "database")
                 name = _claim(connection, settings, stop)
                 if name is not None:
-                    _serve(connection, replace(settings, client_id=name), stop, meters)
+                    _serve(connection, replace(settings, client_id=name), settings.client_id, stop, meters)
                 return
         except (psycopg.OperationalError, psycopg.InterfaceError) as error:
             log.warning("database is away (%s); nothing is acknowledged meanwhile", _line(error))
@@ -107,7 +108,9 @@ def _claim(connection: psycopg.Connection, settings: IntakeSettings, stop: threa
     return name
 
 
-def _serve(connection: psycopg.Connection, settings: IntakeSettings, stop: threading.Event, meters: Meters) -> None:
+def _serve(
+    connection: psycopg.Connection, settings: IntakeSettings, base: str, stop: threading.Event, meters: Meters
+) -> None:
     """Take in over one connection to the broker after the other, until asked to stop or the database goes away."""
     link = Link(settings, _mappings(settings.mapping))
     client = make_client(link)
@@ -118,7 +121,7 @@ def _serve(connection: psycopg.Connection, settings: IntakeSettings, stop: threa
                 _check_lease(connection, settings)
                 open_line(client, link)
                 meters.reached = True
-                _converse(client, link, connection, stop, meters)
+                _converse(client, link, connection, base, stop, meters)
             except OSError as error:
                 if not meters.reached:
                     raise _broker_away(settings, error) from None
@@ -136,10 +139,15 @@ def _serve(connection: psycopg.Connection, settings: IntakeSettings, stop: threa
 
 
 def _converse(
-    client: mqtt.Client, link: Link, connection: psycopg.Connection, stop: threading.Event, meters: Meters
+    client: mqtt.Client,
+    link: Link,
+    connection: psycopg.Connection,
+    base: str,
+    stop: threading.Event,
+    meters: Meters,
 ) -> None:
     """Read, store and acknowledge until asked to stop; then finish the batch and take leave."""
-    checked_at = time.monotonic()
+    checked_at = looked_at = time.monotonic()
     while not stop.is_set():
         turn(client, link, connection, meters)
         if link.subscribed and "broker" in meters.away:
@@ -147,6 +155,9 @@ def _converse(
         if time.monotonic() - checked_at > _LEASE_CHECK_S:
             _check_lease(connection, link.settings)
             checked_at = time.monotonic()
+        if link.settings.share is not None and time.monotonic() - looked_at > _HEIRS_S:
+            heirs.take_over(connection, link, base, meters)
+            looked_at = time.monotonic()
     if link.settings.share is not None:
         _hand_over(client, link, connection, meters)
     flush(client, link, connection, meters)

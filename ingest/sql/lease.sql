@@ -3,6 +3,9 @@
 -- name: claim
 select pg_try_advisory_lock(hashtext('halfsecond intake'), hashtext(%(name)s))
 
+-- name: release
+select pg_advisory_unlock(hashtext('halfsecond intake'), hashtext(%(name)s))
+
 -- name: holds
 select exists (
   select from pg_locks

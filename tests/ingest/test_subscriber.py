@@ -13,12 +13,14 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Self
 
+import paho.mqtt.client as mqtt
 import psycopg
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from deploy.embedded import broker as embedded_broker
 from deploy.embedded.broker import BrokerAddress
-from ingest import link
+from ingest import lease, link
 from ingest.database import connect
 from ingest.errors import UnavailableError
 from ingest.intake import take_in
@@ -197,6 +199,63 @@ def test_an_intake_that_leaves_a_group_takes_in_first_what_was_set_aside_for_it(
         publisher.join()
         assert eventually(lambda: count(connection, "start") == 3001), count(connection, "start")
         assert stays.poll() is None
+
+
+@pytest.mark.mosquitto
+@pytest.mark.parametrize("protocol", [4, 5])
+def test_what_a_killed_intake_of_a_group_leaves_is_taken_in_by_another(
+    database: str,
+    connection: psycopg.Connection,
+    mosquitto: BrokerAddress,
+    protocol: int,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    monkeypatch.setattr("ingest.subscriber._HEIRS_S", 1.0)
+    register(connection)
+    alone = settings(database, mosquitto, protocol=protocol)
+    wanted = settings(database, mosquitto, share="intake", protocol=protocol)
+    with intake_thread(alone):  # it had everything alone, and its session is left behind too
+        assert eventually(lambda: _subscribed(connection, mosquitto))
+
+    def arrives() -> bool:
+        publish(mosquitto, [("halfsecond/1/d-0001/starts", encode(start(1)))])
+        return eventually(lambda: count(connection, "start") == 2, within_s=1)
+
+    with intake(wanted) as killed:
+        assert eventually(arrives)
+        killed.kill()
+        killed.wait()
+    other = connect(database)  # holds its name, so that the next takes another, as when many begin at once
+    assert eventually(lambda: lease.claim(other, "halfsecond-intake-1", numbered=False) is not None)
+    with intake_thread(wanted):
+        assert eventually(lambda: "under the name halfsecond-intake-2" in caplog.text)
+        publish(mosquitto, [("halfsecond/1/d-0001/starts", encode(start(n))) for n in range(2, 1001)])
+        other.close()
+        assert eventually(lambda: count(connection, "start") == 1001), count(connection, "start")
+        assert eventually(lambda: "what was left under the name halfsecond-intake-1" in caplog.text)
+        time.sleep(2.0)  # it may just be ending the session
+    assert not _is_kept(mosquitto, "halfsecond-intake", protocol)
+    assert not _is_kept(mosquitto, "halfsecond-intake-1", protocol)
+    assert _is_kept(mosquitto, "halfsecond-intake-2", protocol)
+
+
+def _is_kept(address: BrokerAddress, name: str, protocol: int) -> bool:
+    """Whether the broker keeps a session under a name."""
+    client = mqtt.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=name,
+        protocol=MQTTProtocolVersion(protocol),
+        clean_session=False if protocol == 4 else None,
+    )
+    kept: list[bool] = []
+    client.on_connect = lambda _c, _u, flags, *_: kept.append(flags.session_present)
+    client.connect(address.host, address.port, clean_start=False if protocol == 5 else mqtt.MQTT_CLEAN_START_FIRST_ONLY)
+    client.loop_start()
+    assert eventually(lambda: bool(kept))
+    client.disconnect()
+    client.loop_stop()
+    return kept[0]
 
 
 def _names(connection: psycopg.Connection) -> int:
