@@ -89,7 +89,7 @@ _told: dict[tuple[str, int], dict[str, Any]] = {}
 
 def repairs(reader: Reader) -> dict[str, Any]:
     """Return how long repairs hold over two years, and how often units lock out over one; at most ten minutes old."""
-    key = (reader.pool.conninfo, reader.account_id)
+    key = (str(reader.pool.conninfo), reader.account_id)
     last = _told.get(key)
     # A hundred thousand units take a second, and what is asked changes by the day.
     if last is None or not timedelta() <= reader.now - last["now"] < KEPT:
