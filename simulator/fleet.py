@@ -7,7 +7,7 @@ seed whatever the machine, and its first units are the same however many follow.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -32,7 +32,8 @@ BATCH = 48
 """Units simulated at once; a whole number of sites."""
 DEFAULT_START = datetime(2024, 10, 1, tzinfo=UTC)
 LAST_DAY = datetime(2100, 1, 1, tzinfo=UTC)
-PASSES = 4
+PASSES = 100
+"""Most times that a batch is gone through until what people do has settled; mostly three do, rarely a dozen."""
 Beside = Callable[[Units, Faults, happened_.Happened, happened_.Noise, datetime, int], object]
 """Called with what a batch is made from; see `batches`."""
 
@@ -177,6 +178,13 @@ def _batch(
         if after == done:
             break
         done = after
+    else:
+        # A unit that goes to and fro between two ways: what was told of last holds, and the starts follow from it.
+        fixed, kit = service.times(done, wrong)
+        now = met(fixed, kit, off_s)
+        away_nm = outcomes.getaway_nm(now)
+        stalls = tries.stalls(now, away_nm)
+        done = replace(done, lockouts=[one for one in done.lockouts if stalls[one[1]] == outcomes.TRIES])
     stalls = np.where((stalls == outcomes.TRIES) & ~_locked_out(done, len(stalls)), outcomes.TRIES - 1, stalls)
     reported = happened_.window(wrong, days, rng)
     happened = happened_.Happened(motors, plan, now, stalls, tries.factor, down, days, done, reported)

@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 
 from ingest.errors import BadInputError
-from simulator.fleet import BATCH, Fleet, simulate
+from simulator import weather
+from simulator.fleet import BATCH, DEFAULT_START, Fleet, _batch, simulate
 
 DAYS = 150
 
@@ -188,3 +189,18 @@ def test_the_fleet_starts_on_the_day_it_is_told_to() -> None:
     fleet = simulate(2, 3, 1, datetime(2030, 2, 3, 17, tzinfo=UTC))
     assert fleet.starts["at"].min() >= pd.Timestamp("2030-02-03", tz="UTC")
     assert fleet.starts["at"].max() < pd.Timestamp("2030-02-06", tz="UTC") + pd.Timedelta(minutes=15)
+
+
+@pytest.mark.slow
+def test_no_unit_that_was_mended_keeps_its_fault_however_long_a_batch_takes_to_settle() -> None:
+    seed, days, first = 11, 400, 144  # with four times through, a heater of this batch was mended and stayed dead
+    sky = np.random.default_rng([seed, 1])
+    air, errors = weather.areas(DEFAULT_START, days, sky), weather.errors(days, sky)
+    batch = _batch(first, 48, days, [seed, 2, first], DEFAULT_START, 0.25, air, errors, None)
+    mended = 0
+    for unit in batch.truth.itertuples():
+        right = [r["at"][:10] for r in unit.repairs if r["right"]]
+        after = [p["p"] for p in unit.lockout_probability if right and p["day"] > right[0]]
+        mended += bool(after)
+        assert max(after, default=0.0) < 0.01, unit.unit
+    assert mended >= 3
