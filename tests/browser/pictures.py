@@ -13,11 +13,11 @@ from playwright.sync_api import sync_playwright
 from tests.browser.conftest import ARGUMENTS, chromium
 
 PICTURES = Path(__file__).resolve().parents[2] / "api" / "pictures"
-WIDE, HIGH = 1280, 860
+WIDE, NARROW, HIGH = 1280, 390, 860
 
 
 def main(address: str, unit: str | None = None) -> int:
-    """Write ``call-list.png`` and ``unit.png``; the unit is the first of the call list unless one is named."""
+    """Write ``call-list.png``, ``unit.png`` and ``visit.png``; the unit is the first of the call list unless one is named."""
     base = address.rstrip("/")
     if unit is None:
         with urlopen(f"{base}/v1/calls?limit=1") as answer:
@@ -29,8 +29,9 @@ def main(address: str, unit: str | None = None) -> int:
     PICTURES.mkdir(exist_ok=True)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium(), args=ARGUMENTS)
-        page = browser.new_page(viewport={"width": WIDE, "height": HIGH})
-        for name, path in (("call-list", "/"), ("unit", f"/units/{quote(unit, safe='')}")):
+        one = f"/units/{quote(unit, safe='')}"
+        for name, path, wide in (("call-list", "/", WIDE), ("unit", one, WIDE), ("visit", f"{one}/visit", NARROW)):
+            page = browser.new_page(viewport={"width": wide, "height": HIGH})
             page.goto(base + path)
             page.wait_for_load_state("networkidle")
             page.screenshot(path=PICTURES / f"{name}.png")
