@@ -8,7 +8,7 @@ import msgspec
 from fastapi import Path, Query
 from starlette.responses import Response
 
-from api.models import Problem
+from api.shape import Problem
 
 Answers = dict[int | str, dict[str, Any]]
 

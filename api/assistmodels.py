@@ -8,7 +8,7 @@ from typing import Literal
 from pydantic import Field
 
 from analytics.assisted import Finding
-from api.models import Shape
+from api.shape import Shape
 
 
 class Interval(Shape):

@@ -8,35 +8,12 @@ from typing import Annotated, Any, Literal
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from analytics.verdict import CauseName, StandingName
+from api.shape import Shape
 from ingest.records import Work
 
 NO_NUL = r"^[^\x00]*$"
 Text = Annotated[str, Field(min_length=1, max_length=200, pattern=NO_NUL)]
 Reading = Annotated[float, Field(allow_inf_nan=False)] | Text | bool | None
-
-
-class Shape(BaseModel):
-    """Base of the answers: further fields may come later, so readers should ignore what they do not know."""
-
-    model_config = ConfigDict(extra="allow")
-
-
-class Fault(Shape):
-    """One field that cannot be used."""
-
-    field: str
-    text: str
-
-
-class Problem(Shape):
-    """Problem document of RFC 9457."""
-
-    type: str
-    title: str
-    status: int
-    detail: str
-    instance: str
-    errors: list[Fault] | None = None
 
 
 class RunUp(Shape):

@@ -12,9 +12,9 @@ from pydantic import Field
 from analytics.tables import RESTARTS
 from api.access import By, Reader
 from api.answers import ERRORS, json
-from api.models import Shape
 from api.queries import rows
 from api.render import html
+from api.shape import Shape
 from api.words import WORK
 
 router = APIRouter(tags=["fleet"])
