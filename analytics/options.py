@@ -13,7 +13,8 @@ BUDGET, BUDGET_NATS, LOCKED_BUDGET_NATS = 0.10, 6.2, 8.0
 """False alarms a unit-year, and the thresholds that keep to them on simulated fleets."""
 FALL_A_NAT = 0.8
 """By how much the logarithm of the number of false alarms falls with each nat of threshold, on the same."""
-WATCH_BELOW_NATS = 2.5
+WATCH_SHARE = 0.6
+"""Share of the evidence of an alarm at which a unit is watched."""
 
 
 @dataclass(frozen=True)
@@ -73,12 +74,12 @@ class Options:
     @property
     def watch_nats(self) -> float:
         """Evidence of drift at which a unit is watched."""
-        return max(self.drift_nats - WATCH_BELOW_NATS, 0.5)
+        return WATCH_SHARE * self.drift_nats
 
     @property
     def watch_locked_nats(self) -> float:
         """Evidence of locked starts at which a unit is watched."""
-        return max(self.locked_nats - WATCH_BELOW_NATS, 0.5)
+        return WATCH_SHARE * self.locked_nats
 
 
 DEFAULT = Options()
