@@ -118,7 +118,6 @@ def kinds(work: Sequence[str], days: Floats, ended: Bools) -> list[Kind]:
 def _kind(name: str, own: Bools, days: Floats, ended: Bools, early: Bools, told: Bools, common: float) -> Kind:
     ends = int(ended[own].sum())
     curve = survival.kaplan_meier(days[own], ended[own], LEVEL)
-    longest = float(days[own].max())
     law = None
     if ends >= FEWEST_ENDS and len(np.unique(days[own & ended])) >= 2:
         law = survival.weibull(days[own], ended[own])
@@ -139,8 +138,8 @@ def _kind(name: str, own: Bools, days: Floats, ended: Bools, early: Bools, told:
         name,
         int(own.sum()),
         ends,
-        _held(curve, EARLY_D, longest),
-        _held(curve, LATE_D, longest),
+        _held(curve, days[own], EARLY_D),
+        _held(curve, days[own], LATE_D),
         survival.median(curve),
         law and law.shape,
         law and law.scale,
@@ -152,10 +151,16 @@ def _kind(name: str, own: Bools, days: Floats, ended: Bools, early: Bools, told:
     )
 
 
-def _held(curve: survival.Curve, after_d: float, longest_d: float) -> Share:
-    if longest_d < after_d and not (curve.share.size and curve.share[-1] == 0):
+def _held(curve: survival.Curve, days: Floats, after_d: float) -> Share:
+    """Return the share still holding after some days; None where none was watched that long and some still held."""
+    watched = int((days >= after_d).sum())
+    if not watched and not (curve.share.size and curve.share[-1] == 0):
         return Share(None)
-    return Share(*survival.holding(curve, after_d))
+    value, low, high = survival.holding(curve, after_d)
+    if low is None and value == 1.0:
+        # Nothing has ended yet: the exact interval of none of those that were watched so long.
+        return Share(1.0, 1 - float(intervals.share(0, watched, LEVEL, "exact").high), 1.0)
+    return Share(value, low, high)
 
 
 def cohorts(rows: Sequence[tuple[str, str | None, int, int, float]]) -> list[Cohort]:

@@ -52,6 +52,14 @@ def test_few_ends_give_counts_and_no_law() -> None:
     assert kinds([], np.zeros(0), np.zeros(0, dtype=bool)) == []
 
 
+def test_work_of_which_none_has_ended_still_has_an_interval() -> None:
+    (one,) = kinds(["compressor"] * 50, np.full(50, 120.0), np.zeros(50, dtype=bool))
+    assert one.held_90d.value == 1.0
+    assert one.held_90d.high == 1.0
+    # pinned: one-sided 95 % upper limit of none of 50 (rule of three: 0.06)
+    assert one.held_90d.low == pytest.approx(1 - 0.05816, abs=5.1e-6)
+
+
 def test_a_cohort_that_locks_out_far_more_stands_out_and_the_others_do_not() -> None:
     rows = [
         ("all", None, 300, 36, 280.0),
