@@ -17,7 +17,7 @@ WIDE, NARROW, HIGH = 1280, 390, 860
 
 
 def main(address: str, unit: str | None = None) -> int:
-    """Write ``call-list.png``, ``unit.png`` and ``visit.png``; the unit is the first of the call list unless one is named."""
+    """Write three pictures; the unit is the first of the call list unless one is named."""
     base = address.rstrip("/")
     if unit is None:
         with urlopen(f"{base}/v1/calls?limit=1") as answer:
