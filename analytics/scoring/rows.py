@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 from scipy.stats import binomtest
 
 from analytics.scoring import alarms, judge
+from analytics.scoring.alarms import Found
 from analytics.scoring.folder import NEVER, Bools
 from analytics.scoring.methods import BUDGET, Method, count, found, rate, share, shipped
 from analytics.scoring.run import ALONE, ORACLE, ORACLE_LOCKS, OUR_LOCKS, Result
+from analytics.verdict import CAUSES
 
 Floats = NDArray[np.float64]
 
@@ -114,7 +116,17 @@ def delays(risen: Sequence[Bools], every: dict[str, Method], results: Sequence[R
             hits >= 2 * most,
         )
     )
-    return rows
+    return [*rows, Row("faults flagged by cause, and by the oracle", _by_cause(ours, oracle))]
+
+
+def _by_cause(ours: Found, oracle: Found) -> str:
+    parts = []
+    for c, cause in enumerate(CAUSES):
+        mine = ours.cause == c
+        if mine.any():
+            a, b = (int(np.isfinite(f.delay_d[mine]).sum()) for f in (ours, oracle))
+            parts.append(f"{cause.replace('_', ' ')} {a} and {b} of {int(mine.sum())}")
+    return ", ".join(parts)
 
 
 def locks(every: dict[str, Method], results: Sequence[Result]) -> list[Row]:
@@ -147,6 +159,11 @@ def causes(results: Sequence[Result]) -> list[Row]:
     if not len(true):
         return [Row("causes", "none seen")]
     first, two = judge.balanced(named.top(1), true), float(named.top(2).mean())
+    each = [
+        f"{cause.replace('_', ' ')} {named.top(1)[true == c].mean():.2f} of {int((true == c).sum())}"
+        for c, cause in enumerate(CAUSES)
+        if (true == c).any()
+    ]
     gap, error = judge.calibration(named.stated.max(axis=1), named.top(1).astype(float))
     return [
         Row(
@@ -155,6 +172,7 @@ def causes(results: Sequence[Result]) -> list[Row]:
             "≥ 0.85",
             first >= 0.85,
         ),
+        Row("the same by cause", ", ".join(each)),
         Row("the true cause among the likeliest two", f"{two:.2f}", "≥ 0.92", two >= 0.92),
         Row(
             "stated probability of the likeliest less share right",
