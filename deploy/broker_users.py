@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import psycopg
@@ -13,18 +13,47 @@ from deploy.passwords import broker_password_hash
 from deploy.supervise import say
 from ingest import database
 from ingest.errors import UnavailableError
+from ingest.mapping import load
 from ingest.named_sql import queries
 from ingest.wire import TOPIC_ROOT
 
 INTAKE_USER = "halfsecond-intake"
 
-RULES = f"""\
-user {INTAKE_USER}
-topic read {TOPIC_ROOT}/#
+_OWN = f"{TOPIC_ROOT}/{{device}}/#"
 
-pattern write {TOPIC_ROOT}/%u/#
-"""
-"""mosquitto's rules: a device writes under its own name, intake reads all, nobody does anything else."""
+
+def rules(topics: Iterable[str] = ()) -> str:
+    """Return mosquitto's rules: a device writes under its own name, intake reads all that, nobody does anything else.
+
+    Parameters
+    ----------
+    topics
+        Where loggers of another kind publish, with ``{device}`` in place of the device (see :mod:`ingest.mapping`).
+        mosquitto can hold a device to its own name only where that is a whole level of the topic; for another topic
+        there is no rule by which anybody may write.
+    """
+    known = list(dict.fromkeys([_OWN, *topics]))
+    filters = [f"{TOPIC_ROOT}/#", *("/".join(map(_any, topic.split("/"))) for topic in known[1:])]
+    reads = "".join(f"topic read {each}\n" for each in filters)
+    writes = [topic.split("/") for topic in known if "{device}" in topic.split("/")]
+    return f"user {INTAKE_USER}\n{reads}\n" + "".join(
+        f"pattern write {'/'.join('%u' if level == '{device}' else level for level in levels)}\n" for levels in writes
+    )
+
+
+def topics_of(mapping: Path | None) -> list[str]:
+    """Return the topics of the mappings in a file or folder.
+
+    Raises
+    ------
+    BadInputError
+        A mapping cannot be used.
+    """
+    return [source.topic for source in load(mapping) if source.topic] if mapping else []
+
+
+def _any(level: str) -> str:
+    return "+" if "{device}" in level else level
 
 
 def table(devices: Mapping[str, str], intake_hash: str | None) -> str:

@@ -103,12 +103,13 @@ def _start_broker(stack: Stack, cleanup: ExitStack) -> None:
         settings = replace(settings, batch=min(settings.batch, IOTCORE_BATCH))
     assert settings.database is not None
     stack.devices = broker_users.devices(settings.database)
-    stack.broker = embedded_broker.start(settings.data, kind, stack.devices, settings.broker_port)
+    topics = broker_users.topics_of(settings.mapping)
+    stack.broker = embedded_broker.start(settings.data, kind, stack.devices, settings.broker_port, topics=topics)
     first = stack.broker
 
     def again() -> subprocess.Popen[bytes]:
         stack.broker = embedded_broker.start(
-            settings.data, kind, stack.devices or {}, first.address.port, first.address.password
+            settings.data, kind, stack.devices or {}, first.address.port, first.address.password, topics
         )
         return stack.broker.process
 

@@ -34,7 +34,10 @@ def add(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own private type
     rules = verbs.add_parser(
         "rules",
         help="write the rules",
-        description="Writes mosquitto's acl_file: a device writes under its own name, intake reads all.",
+        description=(
+            "Writes mosquitto's acl_file: a device writes under its own name, intake reads all; with\n"
+            "HALFSECOND_MAPPING also under the topics of loggers of another kind."
+        ),
         epilog="example:\n  halfsecond broker rules /etc/mosquitto/rules",
     )
     rules.add_argument("file", type=Path)
@@ -56,7 +59,8 @@ def _users(arguments: argparse.Namespace) -> int:
 
 
 def _rules(arguments: argparse.Namespace) -> int:
-    from deploy import broker_users  # noqa: PLC0415
+    from deploy import broker_users, settings  # noqa: PLC0415
 
-    broker_users.write(arguments.file, broker_users.RULES, 0o644)
+    topics = broker_users.topics_of(settings.read().mapping)
+    broker_users.write(arguments.file, broker_users.rules(topics), 0o644)
     return 0

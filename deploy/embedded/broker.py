@@ -12,13 +12,13 @@ import shutil
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from deploy.broker_users import INTAKE_USER, RULES, intake_hash, table
+from deploy.broker_users import INTAKE_USER, intake_hash, rules, table
 from deploy.embedded import folder as data_folder
 from deploy.embedded.process import free_port, port_problem, spawn, stop, wait_for_port
 from deploy.passwords import new_secret
@@ -92,12 +92,16 @@ class BrokerAddress:
 
 @dataclass(frozen=True)
 class Broker:
-    """A running broker: the address for intake, for version 5 where that has another port, its process and folder."""
+    """A running broker: the address for intake, for version 5 where that has another port, its process and folder.
+
+    ``topics`` are those of loggers of another kind.
+    """
 
     address: BrokerAddress
     address_5: BrokerAddress
     process: subprocess.Popen[bytes]
     folder: Path
+    topics: tuple[str, ...] = ()
 
 
 def choose(wanted: str = "auto") -> Kind:
@@ -131,6 +135,7 @@ def start(
     devices: Mapping[str, str] | None,
     port: int | None = None,
     intake_password: str | None = None,
+    topics: Sequence[str] = (),
 ) -> Broker:
     """Start the broker over ``data/broker``.
 
@@ -147,6 +152,8 @@ def start(
         TCP port on the loopback; a free one if None.
     intake_password
         What intake signs in with, for a broker started again; a new secret if None.
+    topics
+        Of loggers of another kind, with ``{device}`` in place of the device.
 
     Raises
     ------
@@ -163,7 +170,7 @@ def start(
         data_folder.check_reachable(folder / "passwords", account, "name another folder with --data")
         if devices is not None:
             intake_password = intake_password or new_secret()
-            _write_users(folder, intake_password, devices)
+            _write_users(folder, intake_password, devices, topics)
         user = f"user {account.name}" if account else ""
         sign_in = _SIGN_IN.format(folder=folder) if devices is not None else "allow_anonymous true"
         text = MOSQUITTO.format(port=port, sign_in=sign_in, state=folder, max_payload=MAX_PAYLOAD_BYTES, user=user)
@@ -187,7 +194,7 @@ def start(
     except BaseException:
         stop(process)
         raise
-    return Broker(address, replace(address, port=port_5, protocol_version=5), process, folder)
+    return Broker(address, replace(address, port=port_5, protocol_version=5), process, folder, tuple(topics))
 
 
 def halt(broker: Broker) -> None:
@@ -198,7 +205,7 @@ def halt(broker: Broker) -> None:
 def admit(broker: Broker, devices: Mapping[str, str]) -> None:
     """Give the running broker a new table of devices: all of them with their password hashes, not only the new ones."""
     if broker.address.kind == "mosquitto" and broker.address.password is not None:
-        _write_users(broker.folder, broker.address.password, devices)
+        _write_users(broker.folder, broker.address.password, devices, broker.topics)
         broker.process.send_signal(signal.SIGHUP)
 
 
@@ -212,9 +219,9 @@ def running(data: Path, kind: Kind, devices: Mapping[str, str] | None, port: int
         halt(broker)
 
 
-def _write_users(folder: Path, intake_password: str, devices: Mapping[str, str]) -> None:
+def _write_users(folder: Path, intake_password: str, devices: Mapping[str, str], topics: Sequence[str]) -> None:
     """Write mosquitto's password file and its rules: a device writes under its own name, intake reads all."""
-    _write(folder / "rules", RULES)
+    _write(folder / "rules", rules(topics))
     lines = table(devices, intake_hash(intake_password))
     _write(folder / "passwords.new", lines).replace(folder / "passwords")
 

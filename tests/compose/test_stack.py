@@ -10,7 +10,6 @@ from typing import Any
 import pytest
 import yaml
 
-from deploy import broker_users
 from deploy.embedded import broker as embedded_broker
 from tests.compose import stack as stacks
 from tests.compose.stack import FILE, LASTING, ROOT
@@ -56,8 +55,7 @@ def test_only_this_machine_reaches_what_is_not_encrypted(services: dict[str, dic
     }
 
 
-def test_its_broker_has_the_rules_and_limits_of_the_embedded_one() -> None:
-    assert (FOLDER / "broker" / "rules").read_text(encoding="utf-8") == broker_users.RULES == embedded_broker.RULES
+def test_its_broker_has_the_limits_of_the_embedded_one() -> None:
     own = _lines((FOLDER / "broker" / "mosquitto.conf").read_text(encoding="utf-8"))
     embedded = _lines(embedded_broker.MOSQUITTO.format(port=1, sign_in="", state="", max_payload=16_000_000, user=""))
     apart = {"listener", "persistence_location"}

@@ -32,9 +32,33 @@ def test_a_file_is_put_in_place_as_a_whole_and_a_folder_that_is_missing_gives_on
         broker_users.write(tmp_path / "none" / "users", "x")
 
 
-def test_the_rules_are_written_by_command(tmp_path: Path) -> None:
+def test_a_device_may_write_under_its_own_name_and_intake_may_read_all(tmp_path: Path) -> None:
     assert main(["broker", "rules", str(tmp_path / "rules")]) == 0
-    assert (tmp_path / "rules").read_text() == broker_users.RULES
+    # published: mosquitto.conf(5), acl_file: "topic [read|write] <topic>", "pattern [read|write] <topic>", %u the user
+    assert (tmp_path / "rules").read_text() == (
+        "user halfsecond-intake\ntopic read halfsecond/1/#\n\npattern write halfsecond/1/%u/#\n"
+    )
+
+
+def test_loggers_of_another_kind_may_write_under_their_own_names_where_a_rule_can_say_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "other.toml").write_text(
+        "[starts]\ntopic = 'site/{device}/compressor/started'\n[starts.fields]\nseq = '/n'\nat = '/t'\n"
+        "outcome = { value = 'ran' }\n"
+    )
+    monkeypatch.setenv("HALFSECOND_MAPPING", str(tmp_path))
+    assert main(["broker", "rules", str(tmp_path / "rules")]) == 0
+    assert (tmp_path / "rules").read_text().splitlines() == [
+        "user halfsecond-intake",
+        "topic read halfsecond/1/#",
+        "topic read site/+/compressor/started",
+        "",
+        "pattern write halfsecond/1/%u/#",
+        "pattern write site/%u/compressor/started",
+    ]
+    # No rule of mosquitto's holds a device to its name in a part of a level.
+    assert "x-" not in broker_users.rules(["site/x-{device}/s"]).replace("topic read site/+/s", "")
 
 
 def add_device(database: str, name: str) -> None:

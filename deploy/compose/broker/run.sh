@@ -1,5 +1,5 @@
 #!/bin/sh
-# Runs the broker with copies of its table of passwords and its certificate that only it can read, and has it read them
+# Runs the broker with copies of its users, its rules and its certificate that only it can read, and has it read them
 # again when they change. Without a certificate (server.crt and server.key) there is no TLS listener; with ca.crt beside
 # them, loggers may show a certificate of their own.
 set -eu
@@ -18,7 +18,7 @@ take() { # take FILE: copy it, closed to others; say whether it was new
 
 take_all() { # say whether anything was new
     new=1
-    for file in /opt/broker/rules /run/users/passwords \
+    for file in /run/users/rules /run/users/passwords \
         /opt/certificates/server.crt /opt/certificates/server.key /opt/certificates/ca.crt; do
         if take "$file"; then new=0; fi
     done
@@ -36,7 +36,7 @@ trap leave TERM INT
 
 mkdir -p "$own/listeners"
 take_all || true
-touch "$own/passwords"
+touch "$own/passwords" "$own/rules"
 rm -f "$own/listeners/"*.conf
 if [ -s "$own/server.crt" ] && [ -s "$own/server.key" ]; then
     {
