@@ -199,7 +199,8 @@ def drawn_once(reader: Reader, found: Row, what: tuple[str, int], make: Callable
 def as_picture(svg: str) -> Response:
     """Return an answer with a picture that may load and run nothing."""
     headers = {
-        "Cache-Control": "private, max-age=60",
+        # Asked for again with its tag each time: a chart from before the visit that was just logged would mislead.
+        "Cache-Control": "private, no-cache",
         # An SVG document styles itself.
         "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'",
     }
