@@ -128,14 +128,6 @@ def share_limits(share: float, count: ArrayLike, limit: float = 3.0) -> tuple[Fl
     return np.clip(share - width, 0.0, 1.0), np.clip(share + width, 0.0, 1.0)
 
 
-def arl_shewhart(shift: float, limit: float = 3.0) -> float:
-    """Return the average run length of a chart of single values with limits on both sides.
-
-    ``shift`` of the mean and ``limit`` in standard deviations.
-    """
-    return 1.0 / float(norm.sf(limit - shift) + norm.cdf(-limit - shift))
-
-
 def arl_cusum(shift: float, k: float, h: float, *, start: float = 0.0, two_sided: bool = True) -> float:
     """Return the average run length of a CUSUM of independent normal values [2]_.
 
@@ -167,10 +159,19 @@ def cusum_limit(arl: float, k: float, *, two_sided: bool = True) -> float:
     return float(brentq(lambda h: math.log(arl_cusum(0.0, k, h, two_sided=two_sided) / arl), 0.2, 40.0, xtol=1e-6))
 
 
+def ewma_limit(arl: float, lam: float) -> float:
+    """Return the limit, in standard deviations of the average, with which an undisturbed EWMA runs ``arl`` values.
+
+    ``arl`` is 10 to 1e5 values between false signals on either side; ``lam`` the newest value's weight, 0.03 to 1.
+    """
+    return float(brentq(lambda limit: math.log(arl_ewma(0.0, lam, limit) / arl), 0.5, 6.0, xtol=1e-6))
+
+
 def arl_ewma(shift: float, lam: float, limit: float) -> float:
     """Return the average run length of an EWMA with settled limits that begins at the target [4]_.
 
-    ``shift`` of the mean in standard deviations of single values, ``limit`` in those of the average.
+    ``shift`` of the mean in standard deviations of single values, ``limit`` in those of the average; with a weight
+    of 1 it is the chart of single values.
     """
     h = limit * math.sqrt(lam / (2 - lam))
     y, weight = np.polynomial.legendre.leggauss(NODES)

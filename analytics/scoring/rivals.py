@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analytics import charts
 from analytics.scoring.folder import Known
 from analytics.tables import RAN
 
@@ -120,15 +121,10 @@ def ewma(rows: Floats, weight: float = EWMA_WEIGHT) -> Floats:
     .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4, EWMA control charts.
     """
     mean, sd, later = learned(rows)
-    chart, count = np.zeros(len(rows)), np.zeros(len(rows))
-    out = np.full(rows.shape, np.nan)
-    for d in range(rows.shape[1]):
-        here = later[:, d]
-        chart = np.where(here, (1 - weight) * chart + weight * (rows[:, d] - mean), chart)
-        count += here
-        width = sd * np.sqrt(weight / (2 - weight) * (1 - (1 - weight) ** (2 * np.maximum(count, 1))))
-        out[here, d] = np.maximum(chart[here] / width[here], 0.0)
-    return out
+    with np.errstate(invalid="ignore"):  # a row of too few days has no limits
+        z, upper, _ = charts.ewma(np.where(later, rows, np.nan), weight, mean, sd, 1.0, settled=False)
+        over = np.maximum((z - mean[:, None]) / (upper - mean[:, None]), 0.0)
+    return np.where(later, over, np.nan)
 
 
 def cusum(rows: Floats, allowance: float = 0.5) -> Floats:
@@ -139,14 +135,8 @@ def cusum(rows: Floats, allowance: float = 0.5) -> Floats:
     .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3, CUSUM control charts.
     """
     mean, sd, later = learned(rows)
-    total = np.zeros(len(rows))
-    out = np.full(rows.shape, np.nan)
-    for d in range(rows.shape[1]):
-        here = later[:, d]
-        step = (np.where(here, rows[:, d], 0.0) - mean) / sd - allowance
-        total = np.where(here, np.maximum(0.0, total + step), total)
-        out[here, d] = total[here]
-    return out
+    standard = (np.where(later, rows, np.nan) - mean[:, None]) / sd[:, None]
+    return np.where(later, charts.cusum(standard, 0.0, allowance)[0], np.nan)
 
 
 def chance(shape: tuple[int, int], seed: int) -> Floats:

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from analytics.charts import arl_cusum, arl_ewma, arl_shewhart, cusum, cusum_limit, ewma, moving_range_sd, share_limits
+from analytics.charts import arl_cusum, arl_ewma, cusum, cusum_limit, ewma, ewma_limit, moving_range_sd, share_limits
 
 SHIFTS = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0)
 EWMA_X = [
@@ -178,10 +178,17 @@ def test_two_more_ewmas_that_run_370_values() -> None:
 
 
 @pytest.mark.published
+def test_the_limit_for_a_run_length_of_500_is_that_of_the_table() -> None:
+    # Lucas & Saccucci (1990), as above.
+    for lam, limit in ((0.40, 3.054), (0.25, 2.998), (0.20, 2.962), (0.10, 2.814), (0.05, 2.615)):
+        assert ewma_limit(500.0, lam) == pytest.approx(limit, abs=1.1e-3)
+
+
+@pytest.mark.published
 def test_the_plain_charts_run_lengths() -> None:
     # The normal distribution's own: 370.4 is in every text; the others computed from its tables.
     for shift, length in {0.0: 370.4, 0.5: 155.2, 1.0: 43.9, 2.0: 6.30, 3.0: 2.00}.items():
-        assert arl_shewhart(shift) == pytest.approx(length, abs=0.6 * 10.0 ** -_digits(length))
+        assert arl_ewma(shift, 1.0, 3.0) == pytest.approx(length, abs=0.6 * 10.0 ** -_digits(length))
 
 
 def test_run_lengths_agree_with_runs() -> None:
