@@ -7,7 +7,9 @@ of an unknown ending, without a required column) is an error of one line.
 from __future__ import annotations
 
 import gzip
+import hashlib
 import io
+import os
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -24,7 +26,9 @@ from ingest import frames, mapped, ndjson, tabular
 from ingest.complaint import Rejected
 from ingest.errors import BadInputError
 from ingest.mapping import Source
+from ingest.ndjson import BLOCK
 from ingest.shapes import FileKind
+from ingest.tabular import BATCH_ROWS, CSV_BLOCK
 from ingest.writing import append, ending, write
 
 __all__ = ["Rejected", "append", "batches", "check", "ending", "read", "read_log", "summary", "write"]
@@ -62,11 +66,17 @@ def read(kind: FileKind, paths: Iterable[str | Path], *, progress: bool = False)
 
 
 def batches(
-    kind: FileKind, paths: Iterable[str | Path], *, progress: bool = False, source: Source | None = None
+    kind: FileKind,
+    paths: Iterable[str | Path],
+    *,
+    progress: bool = False,
+    source: Source | None = None,
+    skip: int = 0,
 ) -> Iterator[tuple[pd.DataFrame, list[Rejected]]]:
     """Yield the records of files some ten thousand at a time, so that memory stays flat; otherwise as :func:`read`.
 
-    With ``source``, the table of a mapping, they are another logger's files, CSV or JSON as the table says.
+    With ``source``, the table of a mapping, they are another logger's files, CSV or JSON as the table says. The first
+    ``skip`` batches of each file come empty; the same file always falls into the same batches: see :func:`digest`.
     """
     files = [Path(p) for p in paths]
     sizes = [_size(path) for path in files]
@@ -77,7 +87,7 @@ def batches(
         for path, form, size in zip(files, formats, sizes, strict=True):
             before = bar.n
             with _opened(path) as raw:
-                for batch in _batches(kind, raw, path, form, source):
+                for batch in _batches(kind, raw, path, form, source, skip):
                     yield batch
                     bar.update(before + min(raw.tell() if not raw.closed else size, size) - bar.n)
             bar.update(before + size - bar.n)
@@ -118,6 +128,23 @@ def check(paths: Iterable[Path], *, any_ending: bool = False) -> None:
             ending(path)
 
 
+def digest(path: Path, *beside: bytes) -> str:
+    """Return what tells a file from others and from its own later self, and how it falls into batches, as one word.
+
+    ``beside`` is what else the records depend on, such as a mapping.
+    """
+    size, edge = _size(path), 1 << 16
+    told = hashlib.sha256(f"{size} {BLOCK} {CSV_BLOCK} {BATCH_ROWS} {mapped.BATCH} {pa.__version__}".encode())
+    with _opened(path) as raw:
+        told.update(raw.read(edge))
+        raw.seek(max(0, size - edge))
+        told.update(raw.read(edge))
+        told.update(str(os.fstat(raw.fileno()).st_mtime_ns).encode())
+    for part in beside:
+        told.update(part)
+    return told.hexdigest()
+
+
 def _size(path: Path) -> int:
     try:
         if path.is_dir():
@@ -137,19 +164,19 @@ def _opened(path: Path) -> IO[bytes]:
 
 
 def _batches(
-    kind: FileKind, raw: IO[bytes], path: Path, form: str, source: Source | None
+    kind: FileKind, raw: IO[bytes], path: Path, form: str, source: Source | None, skip: int
 ) -> Iterator[tuple[pd.DataFrame, list[Rejected]]]:
     name = str(path)
     with _damage(path):
         stream = _unpacked(raw, path)
         if source is not None:
-            yield from mapped.batches(source, kind, stream, name)
+            yield from mapped.batches(source, kind, stream, name, skip)
         elif form == "ndjson":
-            yield from ndjson.batches(kind, stream, name)
+            yield from ndjson.batches(kind, stream, name, skip)
         elif form == "csv":
-            yield from tabular.csv_batches(kind, stream, name)
+            yield from tabular.csv_batches(kind, stream, name, skip)
         else:
-            yield from tabular.parquet_batches(kind, raw if stream is raw else io.BytesIO(stream.read()), name)
+            yield from tabular.parquet_batches(kind, raw if stream is raw else io.BytesIO(stream.read()), name, skip)
 
 
 def _unpacked(raw: IO[bytes], path: Path) -> IO[bytes]:

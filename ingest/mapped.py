@@ -114,11 +114,18 @@ def from_file(source: Source, stream: IO[bytes], path: str) -> Iterator[Mapped]:
 
 
 def batches(
-    source: Source, kind: FileKind, stream: IO[bytes], path: str
+    source: Source, kind: FileKind, stream: IO[bytes], path: str, skip: int = 0
 ) -> Iterator[tuple[pd.DataFrame, list[Rejected]]]:
-    """Yield the records of a file some ten thousand at a time as a table, with those that cannot be used."""
+    """Yield the records of a file some ten thousand at a time as a table, with those that cannot be used.
+
+    The first ``skip`` of them come empty.
+    """
     found = from_file(source, stream, path)
     while some := list(islice(found, BATCH)):
+        if skip > 0:
+            skip -= 1
+            yield frames.empty(kind), []
+            continue
         good: list[rows.Good] = []
         bad: list[Rejected] = []
         for number, record, fault in some:
@@ -146,7 +153,7 @@ def _from_json(source: Source, text: IO[str]) -> Iterator[Mapped]:
     while line:
         if line.strip():
             try:
-                yield from (_one(source, item, number) for item in _items(source, json.loads(line)))
+                yield from (_one(source, item, number) for item in _items(source, _parsed(line)))
             except (ValueError, RecursionError) as error:
                 yield Mapped(number, None, _told(error))
         line, following, number = following, text.readline(), number + 1
@@ -178,9 +185,14 @@ def _sources_of(field: Field) -> Iterator[str]:
 
 def _parsed(text: str) -> Json:
     try:
-        return json.loads(text)
+        whole = json.loads(text)
+        if "\\ud" in text.lower():
+            json.dumps(whole, ensure_ascii=False).encode()
+    except UnicodeEncodeError:
+        raise ValueError("half a surrogate pair, which cannot be kept") from None
     except (ValueError, RecursionError) as error:
         raise ValueError(f"not JSON ({_told(error)})") from None
+    return whole
 
 
 def _items(source: Source, whole: Json) -> list[Json]:

@@ -23,8 +23,13 @@ LONGEST_LINE = 64 << 20
 _BOMS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16"}
 
 
-def batches(kind: FileKind, stream: IO[bytes], path: str) -> Iterator[tuple[pd.DataFrame, list[Rejected]]]:
-    """Yield the records of a stream a few ten thousand at a time, with those that cannot be used."""
+def batches(
+    kind: FileKind, stream: IO[bytes], path: str, skip: int = 0
+) -> Iterator[tuple[pd.DataFrame, list[Rejected]]]:
+    """Yield the records of a stream a few ten thousand at a time, with those that cannot be used.
+
+    The first ``skip`` of them come empty, without a look at what they hold.
+    """
     rest, line = b"", 1
     while block := stream.read(BLOCK):
         if line == 1 and not rest:
@@ -37,10 +42,11 @@ def batches(kind: FileKind, stream: IO[bytes], path: str) -> Iterator[tuple[pd.D
         if len(rest) > LONGEST_LINE:
             raise BadInputError(f"{path}: line {line} is longer than 64 MB; write one JSON object a line")
         if cut:
-            yield _block(kind, block[:cut], path, line)
+            yield (frames.empty(kind), []) if skip > 0 else _block(kind, block[:cut], path, line)
+            skip -= 1
             line += block.count(b"\n", 0, cut)
     if rest.strip():
-        yield _block(kind, rest, path, line)
+        yield (frames.empty(kind), []) if skip > 0 else _block(kind, rest, path, line)
 
 
 def _block(kind: FileKind, block: bytes, path: str, first: int) -> tuple[pd.DataFrame, list[Rejected]]:

@@ -198,11 +198,11 @@ create table forecast (
 
 -- Days of a unit whose rows have changed since the watch last looked. The watch takes a day by setting `taken_at` and
 -- deletes it when its verdict stands; a change meanwhile clears `taken_at`, and a watch that died leaves the day to be
--- taken again.
+-- taken again. No references: they cost a sixth of loading a history.
 create table dirty_day (
-  unit_id bigint not null references unit,
+  unit_id bigint not null,
   day date not null,
-  account_id bigint not null references account,
+  account_id bigint not null,
   marked_at timestamptz not null default now(),
   taken_at timestamptz,
   primary key (unit_id, day)

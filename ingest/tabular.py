@@ -25,10 +25,11 @@ CSV_BLOCK = 8 << 20
 Batch = tuple[pd.DataFrame, list[Rejected]]
 
 
-def csv_batches(kind: FileKind, stream: IO[bytes], path: str) -> Iterator[Batch]:
+def csv_batches(kind: FileKind, stream: IO[bytes], path: str, skip: int = 0) -> Iterator[Batch]:
     """Yield the records of a CSV a few ten thousand at a time, with those that cannot be used.
 
-    The first line names the columns; an empty cell is null; lists and objects stand in their cell as JSON.
+    The first line names the columns; an empty cell is null; lists and objects stand in their cell as JSON. The first
+    ``skip`` batches come empty, without a look at what they hold.
     """
     names = _header(stream, path)
     check_columns(kind, names, path)
@@ -37,7 +38,8 @@ def csv_batches(kind: FileKind, stream: IO[bytes], path: str) -> Iterator[Batch]
     for batch in _text_batches(stream, path, names, ragged):
         number = _line_numbers(taken, batch.num_rows, sorted(ragged))
         taken += batch.num_rows
-        yield table_batch(kind, batch, path, number, text=True)
+        yield (frames.empty(kind), []) if skip > 0 else table_batch(kind, batch, path, number, text=True)
+        skip -= 1
     if ragged:
         yield frames.empty(kind), list(ragged.values())
 
@@ -92,8 +94,11 @@ def _text_batches(
             raise BadInputError(f"{path}: not a CSV that can be read ({str(error).splitlines()[0]})") from None
 
 
-def parquet_batches(kind: FileKind, source: IO[bytes], path: str) -> Iterator[Batch]:
-    """Yield the records of a Parquet file a few ten thousand at a time, with those that cannot be used."""
+def parquet_batches(kind: FileKind, source: IO[bytes], path: str, skip: int = 0) -> Iterator[Batch]:
+    """Yield the records of a Parquet file a few ten thousand at a time, with those that cannot be used.
+
+    The first ``skip`` batches come empty, without a look at what they hold.
+    """
     try:
         file = pa.parquet.ParquetFile(source)
     except (pa.ArrowInvalid, OSError) as error:
@@ -111,7 +116,8 @@ def parquet_batches(kind: FileKind, source: IO[bytes], path: str) -> Iterator[Ba
     for batch in file.iter_batches(batch_size=BATCH_ROWS):
         number = np.arange(taken + 1, taken + 1 + batch.num_rows)
         taken += batch.num_rows
-        yield table_batch(kind, pa.table(batch), path, number, text=False)
+        yield (frames.empty(kind), []) if skip > 0 else table_batch(kind, pa.table(batch), path, number, text=False)
+        skip -= 1
 
 
 def check_columns(kind: FileKind, names: Sequence[str], path: str) -> None:

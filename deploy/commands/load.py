@@ -5,17 +5,15 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from deploy import target
+from deploy import loading, target
+from deploy.loading import Piece, Tally
 
 if TYPE_CHECKING:
-    import pandas as pd
-    import psycopg
-
-    from ingest.files import Rejected
+    from deploy.loading import Batch
     from ingest.mapping import Source
     from ingest.shapes import FileKind
 
@@ -37,7 +35,8 @@ def add(subparsers: Any) -> None:  # noqa: ANN401 - argparse's type is private
         "load",
         help="load units, starts, rests, events, visits, forecasts or a power log",
         description="Loads files of records (NDJSON, CSV or Parquet by their ending; .gz may follow) into the "
-        "database. Loading the same again changes nothing. A record that cannot be used is named and left out.",
+        "database. Loading the same again changes nothing; a load of starts, rests or events that was broken off goes "
+        "on where it was. A record that cannot be used is named and left out.",
         epilog="example:\n  halfsecond load starts january.ndjson february.csv.gz --data winter",
     )
     kinds = parser.add_subparsers(dest="kind", required=True, metavar="KIND", parser_class=type(parser))
@@ -92,24 +91,23 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
     target.add_options(parser)
 
 
-@dataclass
-class _Tally:
-    """What has come of the records so far."""
-
-    rows: int = 0
-    doubles: int = 0
-    names: set[str] = field(default_factory=set)
-    fresh: list[str] = field(default_factory=list)
-    bad: list[Rejected] = field(default_factory=list)
-
-
 def _records(arguments: argparse.Namespace) -> int:
     from ingest import files  # noqa: PLC0415 - every command registers its options, few need the numerics
 
     kind: FileKind = arguments.kind
     source = _mapped(kind, arguments.mapping) if getattr(arguments, "mapping", None) else None
     files.check(arguments.files, any_ending=source is not None)
-    return _take(kind, files.batches(kind, arguments.files, progress=True, source=source), arguments)
+    beside = arguments.mapping.read_bytes() if source is not None else b""
+    resumable = kind in _SERIES and arguments.out is None
+
+    def batches(path: Path, skip: int) -> Iterator[Batch]:
+        return files.batches(kind, [path], progress=True, source=source, skip=skip)
+
+    pieces = [
+        Piece(str(path), files.digest(path, beside) if resumable else None, partial(batches, path))
+        for path in arguments.files
+    ]
+    return _take(kind, pieces, arguments)
 
 
 def _mapped(kind: FileKind, path: Path) -> Source:
@@ -143,19 +141,18 @@ def _power_log(arguments: argparse.Namespace) -> int:
         zone=arguments.zone,
         path=str(path),
     )
-    return _take("starts", iter([(starts, [*ragged, *rejected])]), arguments)
+    found = (starts, [*ragged, *rejected])
+    return _take("starts", [Piece(str(path), None, lambda _: iter([found]))], arguments)
 
 
-def _take(kind: FileKind, batches: Iterator[tuple[pd.DataFrame, list[Rejected]]], arguments: argparse.Namespace) -> int:
+def _take(kind: FileKind, pieces: Sequence[Piece], arguments: argparse.Namespace) -> int:
     """Store or write all batches; say what came of it; return the exit code."""
-    from ingest.files import summary  # noqa: PLC0415 - likewise
-
-    tally = _Tally()
+    tally = Tally()
     if arguments.out is None:
-        _store(kind, batches, arguments, tally)
+        loading.store_all(kind, pieces, arguments, tally)
         done, place = "stored", ""
     else:
-        _write(kind, batches, arguments, tally)
+        loading.write_all(kind, pieces, arguments, tally)
         done, place = "wrote", f" to {arguments.out}"
     if tally.fresh:
         more = f" and {len(tally.fresh) - _SHOWN:,} more" if len(tally.fresh) > _SHOWN else ""
@@ -163,115 +160,13 @@ def _take(kind: FileKind, batches: Iterator[tuple[pd.DataFrame, list[Rejected]]]
     whose = "" if kind == "units" else f" of {_count(len(tally.names), 'site' if kind == 'forecasts' else 'unit')}"
     print(
         f"{done} {_count(tally.rows, kind.removesuffix('s'))}{whose}{place} "
-        f"({_count(tally.doubles, 'double')}, {len(tally.bad):,} left out)"
+        f"({_count(tally.doubles, 'double')}, {tally.left_out:,} left out)"
     )
-    for line in summary(tally.bad):
+    for line in tally.bad:
         print(f"halfsecond: {line}", file=sys.stderr)
-    return 2 if tally.bad else 0
-
-
-def _store(
-    kind: FileKind,
-    batches: Iterator[tuple[pd.DataFrame, list[Rejected]]],
-    arguments: argparse.Namespace,
-    tally: _Tally,
-) -> None:
-    import psycopg  # noqa: PLC0415 - likewise
-
-    from ingest import database, store  # noqa: PLC0415 - likewise
-    from ingest.errors import BadInputError, UnavailableError  # noqa: PLC0415 - likewise
-
-    puts = {
-        "units": store.put_units,
-        "starts": store.put_starts,
-        "rests": store.put_rests,
-        "events": store.put_events,
-        "visits": store.put_visits,
-        "forecasts": store.put_forecasts,
-    }
-    conninfo = target.conninfo(arguments)
-    database.migrate(conninfo)
-    try:
-        with database.connect(conninfo) as connection:
-            account_id = target.account(connection, arguments)
-            for batch, rejected in batches:
-                tally.bad.extend(rejected)
-                frame, strange = _in_time(kind, batch)
-                tally.bad.extend(_hold(connection, account_id, kind, strange))
-                if not len(frame):
-                    continue
-                names = _names(kind, frame)
-                if kind != "forecasts":
-                    known = store.unit_ids(connection, account_id, names)
-                    tally.fresh.extend(name for name in names if name not in known)
-                stored = puts[kind](connection, account_id, frame)
-                tally.names.update(names)
-                tally.rows += stored.new + (stored.doubles if kind == "units" else 0)
-                tally.doubles += 0 if kind == "units" else stored.doubles
-    except psycopg.OperationalError as error:
-        reason = str(error).splitlines()[0]
-        raise UnavailableError(
-            f"the database went away ({reason}); load the same again when it is back: what is stored stays"
-        ) from None
-    except psycopg.DataError as error:
-        raise BadInputError(f"{kind}: the database refuses a value ({error.diag.message_primary}); mend it") from None
-
-
-def _write(
-    kind: FileKind,
-    batches: Iterator[tuple[pd.DataFrame, list[Rejected]]],
-    arguments: argparse.Namespace,
-    tally: _Tally,
-) -> None:
-    from ingest import writing  # noqa: PLC0415 - likewise
-
-    with writing.opened_for_lines(arguments.out, arguments.files) as out:
-        seen = writing.Keys(kind)
-        for batch, rejected in batches:
-            tally.bad.extend(rejected)
-            fresh = seen.fresh(batch)
-            frame = batch[fresh]
-            writing.append(kind, frame, out)
-            tally.rows += len(frame)
-            tally.doubles += len(batch) - len(frame)
-            tally.names.update(_names(kind, frame))
-
-
-def _in_time(kind: FileKind, frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Part what the tables would refuse, a time before 2000 or more than a day ahead, from the rest."""
-    from datetime import UTC, datetime  # noqa: PLC0415 - likewise
-
-    from ingest.clock import allowed  # noqa: PLC0415 - likewise
-
-    if kind not in {"starts", "rests", "events"}:
-        return frame, frame.iloc[:0]
-    right = frame["at"].between(*allowed(datetime.now(UTC)))
-    return frame[right], frame[~right]
-
-
-def _hold(connection: psycopg.Connection, account_id: int, kind: FileKind, strange: pd.DataFrame) -> Iterator[Rejected]:
-    """Put records of an impossible time into quarantine, and say so."""
-    from datetime import UTC, datetime  # noqa: PLC0415 - likewise
-
-    from ingest import held, ndjson  # noqa: PLC0415 - likewise
-    from ingest.complaint import Rejected  # noqa: PLC0415 - likewise
-
-    now = datetime.now(UTC)
-    why = "at: more than a day ahead"
-    held.put(
-        connection,
-        [
-            held.Held(account_id, None, f"file/{kind}", line.rstrip(), "clock_out_of_range", why, now)
-            for line in ndjson.lines(kind, strange)
-        ],
-    )
-    for unit, at in strange[["unit", "at"]].itertuples(index=False) if len(strange) else ():
-        text = f"{at.isoformat()} is more than a day ahead; it is in quarantine: mend the clock or the date"
-        yield Rejected(f"{kind} of {unit}", 0, "at", text)
-
-
-def _names(kind: FileKind, frame: pd.DataFrame) -> Sequence[str]:
-    return [str(name) for name in frame["site" if kind == "forecasts" else "unit"].unique()]
+    if tally.left_out > len(tally.bad):
+        print(f"halfsecond: and {tally.left_out - len(tally.bad):,} more records left out", file=sys.stderr)
+    return 2 if tally.left_out else 0
 
 
 def _count(number: int, noun: str) -> str:

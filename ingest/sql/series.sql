@@ -1,5 +1,6 @@
 -- Writing and reading the series: starts, rests, events. Rows go by COPY into a staging table of the session, and from
--- there in key order (so that two writers never wait for each other crosswise) into the table.
+-- there in key order (so that two writers never wait for each other crosswise) into the table; `{order}` is empty where
+-- they were copied in that order.
 
 -- Reads choose the units in both tables: a planner without statistics would walk through every unit otherwise.
 
@@ -15,7 +16,7 @@ copy {stage} ({columns}) from stdin (format binary)
 -- name: merge
 with fresh as (
   insert into {table} ({columns})
-  select {columns} from {stage} order by unit_id, at, seq
+  select {columns} from {stage} {order}
   on conflict do nothing
   returning account_id, unit_id, at, received_at
 ), dirty as (
@@ -28,7 +29,7 @@ select account_id, count(*) from fresh group by account_id
 -- name: merge_start
 with fresh as (
   insert into {table} ({columns})
-  select {columns} from {stage} order by unit_id, at, seq
+  select {columns} from {stage} {order}
   on conflict do nothing
   returning account_id, unit_id, at, received_at
 ), dirty as (

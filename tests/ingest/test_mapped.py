@@ -109,6 +109,7 @@ def test_a_bad_record_holds_the_message_whole_and_the_others_are_taken(
         (b"[]", "nothing stands at /data"),
         (b"[" * 100_000, "nested too deeply"),
         (b'{"data": 3}', "record 1: "),
+        (b'{"data": [{"m": "\\ud800"}]}', "half a surrogate pair"),
     ],
 )
 def test_a_message_that_the_mapping_cannot_read_is_held_with_its_reason(tmp_path: Path, sent: bytes, told: str) -> None:
