@@ -8,10 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.charts import cusum_limit, ewma_limit
 from analytics.scoring import alarms
 from analytics.scoring.alarms import UNIT_YEAR_D, Found
 from analytics.scoring.folder import Bools
-from analytics.scoring.run import ORACLE, ORACLE_DRIFT, ORACLE_LOCKS, OUR_LOCKS, OURS, Result
+from analytics.scoring.rivals import ALLOWANCE, EWMA_WEIGHT
+from analytics.scoring.run import CUSUM_CHART, EWMA_CHART, ORACLE, ORACLE_DRIFT, ORACLE_LOCKS, OUR_LOCKS, OURS, Result
 
 Floats = NDArray[np.float64]
 
@@ -91,6 +93,18 @@ def share(before: Floats) -> float:
     return float(before[known].mean()) if known.any() else float("nan")
 
 
+def textbook() -> dict[str, float]:
+    """Return the limits that control charts should have to keep to the budget, were days independent and normal.
+
+    From the average run length of a chart on one side: half of what signals on both come on one.
+    """
+    days = UNIT_YEAR_D / BUDGET
+    return {
+        EWMA_CHART: ewma_limit(days / 2, EWMA_WEIGHT),
+        CUSUM_CHART: cusum_limit(days, ALLOWANCE, two_sided=False),
+    }
+
+
 def side_by_side(results: Sequence[Result], every: dict[str, Method]) -> list[str]:
     """Return all methods as Markdown: at the threshold of the training fleets, and at one matched on these."""
     head = "| method | false alarms | Dec-Feb | flagged | median delay | before lockout "
@@ -100,6 +114,9 @@ def side_by_side(results: Sequence[Result], every: dict[str, Method]) -> list[st
         if name not in INNER:
             told = f"{OURS}, threshold set like the others'" if name == OURS else name
             listed.append((told, m.risen, m.matched))
+    for name, h in textbook().items():
+        risen = [alarms.rises(r.scores[name], r.known.visit, h) for r in results]
+        listed.append((f"the same {name}, limit {h:.2f} by its run length", risen, every[name].matched))
     for name, risen, matched in listed:
         sound = [r.known.sound for r in results]
         cold = [s & r.known.winter for s, r in zip(sound, results, strict=True)]

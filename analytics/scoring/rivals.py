@@ -26,6 +26,8 @@ LEARN_D = 30
 LEAST_D = 10
 EWMA_WEIGHT = 0.2
 """Weight of the newest day (NIST/SEMATECH e-Handbook 6.3.2.4: usually 0.2 to 0.3)."""
+ALLOWANCE = 0.5
+"""Slack of the cumulative sum in standard deviations: half of a shift of one."""
 
 
 @dataclass(frozen=True)
@@ -127,7 +129,7 @@ def ewma(rows: Floats, weight: float = EWMA_WEIGHT) -> Floats:
     return np.where(later, over, np.nan)
 
 
-def cusum(rows: Floats, allowance: float = 0.5) -> Floats:
+def cusum(rows: Floats, allowance: float = ALLOWANCE) -> Floats:
     """Return the one-sided cumulative sum of standardised rows; see `learned`.
 
     References

@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 
 OURS, ALONE = "this project", "this project, start time alone"
 ORACLE, ORACLE_DRIFT, ORACLE_LOCKS, OUR_LOCKS = "oracle", "oracle, run-up", "oracle, locked starts", "our locked starts"
+EWMA_CHART, CUSUM_CHART = "EWMA chart of raw times, own limits", "CUSUM chart of raw times, own limits"
 
 
 @dataclass(frozen=True)
@@ -87,8 +88,8 @@ def others(known: Known) -> dict[str, Floats]:
         ORACLE_LOCKS: rivals_oracle.locks(known),
         "fixed threshold on the daily mean": of_unit(days.mean_s),
         "fixed threshold on the daily largest": of_unit(days.largest_s),
-        "EWMA chart of raw times, own limits": of_unit(rivals.ewma(np.log(days.mean_s))),
-        "CUSUM chart of raw times, own limits": of_unit(rivals.cusum(np.log(days.mean_s))),
+        EWMA_CHART: of_unit(rivals.ewma(np.log(days.mean_s))),
+        CUSUM_CHART: of_unit(rivals.cusum(np.log(days.mean_s))),
         "river's Page-Hinkley on raw daily medians": of_unit(rivals_libraries.page_hinkley(medians)),
         "river's ADWIN on raw daily medians": of_unit(rivals_libraries.adwin(medians)),
         "ruptures' change points in raw daily medians": of_unit(rivals_libraries.change_points(medians)),

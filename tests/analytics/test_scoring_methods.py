@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from analytics import charts
 from analytics.scoring import methods, plots, rows, run
 from analytics.scoring.folder import Known
 from analytics.scoring.methods import Method
@@ -46,8 +47,22 @@ def test_what_is_kept_of_a_folder_has_no_starts(result: Result, simulated: Known
 
 def test_the_table_has_a_row_a_method_and_equal_columns(result: Result, every: dict[str, Method]) -> None:
     lines = methods.side_by_side([result], every)
-    assert len(lines) == 2 + 1 + len(every) - len(methods.INNER)
+    assert len(lines) == 2 + 1 + len(every) - len(methods.INNER) + len(methods.textbook())
     assert {line.count("|") for line in lines} == {10}
+
+
+def test_the_textbooks_limits_would_keep_to_the_budget_were_days_independent() -> None:
+    # pinned: 3,652 values between false signals on one side.
+    limits = methods.textbook()
+    assert limits[run.EWMA_CHART] == pytest.approx(3.3, abs=0.15)
+    assert limits[run.CUSUM_CHART] == pytest.approx(6.3, abs=0.3)
+    rng = np.random.default_rng(1)
+    years, sums = 400, 0
+    for _ in range(years):
+        step = np.maximum.accumulate(charts.cusum(rng.normal(size=365), 0.0, 0.5)[0])
+        sums += step[-1] > limits[run.CUSUM_CHART]
+    # One in ten years, give or take three standard deviations of a Poisson count of forty.
+    assert 21 <= sums <= 59
 
 
 def test_the_scorecard_has_every_figure_with_its_target(result: Result, every: dict[str, Method]) -> None:
