@@ -79,7 +79,9 @@ class Link:
     """The connection to the broker as its call-backs leave it.
 
     ``leaving`` says that we come to end a subscription and not to begin one; ``kept`` whether the broker had a session.
-    ``subscribed`` is set once the broker has answered the one or the other.
+    ``subscribed`` is set once the broker has answered the one or the other. ``window`` is how many messages the broker
+    sends and then waits for us, once that is known to be less than a batch; ``stalled`` the size of the last batch if
+    it ended by its time.
     """
 
     settings: IntakeSettings
@@ -91,6 +93,8 @@ class Link:
     waiting_since: float = 0.0
     opened_at: float = 0.0
     subscribed: bool = False
+    window: int = 0
+    stalled: int = 0
     refused: str = ""
 
 
@@ -158,7 +162,7 @@ def open_line(client: mqtt.Client, link: Link) -> None:
     if settings.protocol == mqtt.MQTTv5:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = SESSION_EXPIRY_S
-        properties.ReceiveMaximum = RECEIVE_MAXIMUM
+        properties.ReceiveMaximum = min(65_535, max(RECEIVE_MAXIMUM, settings.batch))
         client.connect(settings.host, settings.port, KEEPALIVE_S, clean_start=False, properties=properties)
     else:
         client.connect(settings.host, settings.port, KEEPALIVE_S)
@@ -237,7 +241,7 @@ def has_more(client: mqtt.Client) -> bool:
 
 def drop(client: mqtt.Client, link: Link) -> None:
     """Forget what is pending and close: the numbers of messages are good for one connection only."""
-    link.pending, link.subscribed = [], False
+    link.pending, link.subscribed, link.window, link.stalled = [], False, 0, 0
     try:
         client.disconnect()
         write_out(client)
@@ -247,7 +251,27 @@ def drop(client: mqtt.Client, link: Link) -> None:
 
 def is_full(link: Link) -> bool:
     """Tell whether the batch is as large as it may get, in messages or in bytes."""
-    return len(link.pending) >= link.settings.batch or (bool(link.pending) and link.pending_bytes >= BATCH_BYTES)
+    return len(link.pending) >= (link.window or link.settings.batch) or (
+        bool(link.pending) and link.pending_bytes >= BATCH_BYTES
+    )
+
+
+def note_batch(link: Link) -> None:
+    """Learn from a batch that is about to be stored whether the broker waits for us before it sends more.
+
+    Many a broker has so small a window of unacknowledged messages (mosquitto by default 20) that a batch never fills.
+    Two in a row that ended by their time with the same number of messages look like it; then batches end at that.
+    """
+    size = 0 if is_full(link) else len(link.pending)
+    if size > 1 and size == link.stalled:
+        link.window = size
+    link.stalled = size
+
+
+def note_more(link: Link) -> None:
+    """Learn from messages that came while a whole batch was unacknowledged: the window is larger than that."""
+    if link.pending:
+        link.window = 0
 
 
 def age_s(link: Link) -> float:

@@ -11,7 +11,7 @@ import psycopg
 
 from ingest import meters as metering
 from ingest.intake import Message, take_in
-from ingest.link import Link, Pending, age_s, check, has_more, is_full, write_out
+from ingest.link import Link, Pending, age_s, check, has_more, is_full, note_batch, note_more, write_out
 from ingest.meters import Meters
 
 _IDLE_S = 0.25
@@ -58,12 +58,14 @@ def flush(client: mqtt.Client, link: Link, connection: psycopg.Connection, meter
     """Store what is pending; acknowledge it once it is committed."""
     if not link.pending:
         return
+    note_batch(link)
     batch = link.pending
     meters.unacked.set(len(batch))
     store(link, batch, connection, meters)
     link.pending = []
     # What came meanwhile is read before the acknowledgements are written, for the same reason as above.
     _read_there(client, link)
+    note_more(link)
     for pending in batch:
         client.ack(pending.mid, pending.qos)
     write_out(client)
