@@ -85,7 +85,7 @@ def specification(
     if what == "temperature":
         x = alt.X("x:Q", title=f"outdoor, {'°F' if customary else '°C'}", scale=alt.Scale(zero=False, nice=True))
     else:
-        ticks = [1, 5, 15, 60, 240, 1440, 10_000]
+        ticks = [1, 10, 60, 1440, 10_000]
         x = alt.X(
             "x:Q",
             title="rest before the start",

@@ -73,3 +73,17 @@ where account_id = %(account_id)s and unit_id = %(unit_id)s and at >= %(since)s 
   and outdoor_c is not null and outcome in ('ran', 'locked') and coalesce(retry, 0) = 0
 group by band
 order by band;
+
+-- name: rests the newest rests with both pressures
+select at, t_s, suction_kpa, liquid_kpa, outdoor_c
+from rest
+where account_id = %(account_id)s and unit_id = %(unit_id)s and at >= %(since)s and at <= %(until)s
+  and suction_kpa is not null and liquid_kpa is not null
+order by at desc
+limit %(limit)s;
+
+-- name: has_rests whether there is any rest with both pressures
+select at from rest
+where account_id = %(account_id)s and unit_id = %(unit_id)s and at >= %(since)s and at <= %(until)s
+  and suction_kpa is not null and liquid_kpa is not null
+limit 1;

@@ -14,6 +14,8 @@ from ingest.database import ensure_partitions
 
 NOW = datetime(2026, 1, 24, 12, tzinfo=UTC)
 RANKS = {"down": 9.0, "service": 7.0, "start_assist": 5.0, "watch": 3.0, "silent": 2.0, "learning": 1.0, "steady": 0.5}
+PRESSURES = 3
+"""The unit whose logger measures pressures, by its number."""
 SCENES = [v for v, _ in made.CALLS]
 
 
@@ -101,6 +103,27 @@ def starts(
     )
 
 
+def rests(conn: psycopg.Connection, account_id: int, unit_id: int, count: int = 4) -> None:
+    """Write rests a week apart whose pressures come together ever more slowly."""
+    for back in range(count):
+        at = NOW - timedelta(days=7 * back, hours=3)
+        t_s = [0, 30, 60, 120, 300, 600, 1200]
+        slow_s = 400 / (back + 1)
+        conn.execute(
+            "insert into rest (account_id, unit_id, at, seq, t_s, suction_kpa, liquid_kpa, outdoor_c)"
+            " values (%s, %s, %s, %s, %s, %s, %s, -6)",
+            (
+                account_id,
+                unit_id,
+                at,
+                100 - back,
+                t_s,
+                [700 - 200 * math.exp(-t / slow_s) for t in t_s],
+                [700 + 900 * math.exp(-t / slow_s) for t in t_s],
+            ),
+        )
+
+
 def judged(
     conn: psycopg.Connection, account_id: int, unit_id: int, name: str, scene: dict[str, object], days: int
 ) -> None:
@@ -140,6 +163,8 @@ def fleet(conn: psycopg.Connection, name: str, units: int = 16, days: int = 30, 
         unit_id = unit(conn, account_id, unit_name, f"s-{number % 3 + 1:04}", f"model {number % 4 + 1}")
         starts(conn, account_id, unit_id, scene, days, locked)
         judged(conn, account_id, unit_id, unit_name, scene, verdict_days)
+        if number == PRESSURES:
+            rests(conn, account_id, unit_id)
     first = conn.execute("select unit_id from unit where account_id = %s order by unit_id", (account_id,)).fetchone()
     assert first is not None
     conn.execute(
@@ -158,4 +183,5 @@ def fleet(conn: psycopg.Connection, name: str, units: int = 16, days: int = 30, 
 def partitions(conninfo: str) -> None:
     """Make the days' partitions that made starts need."""
     with psycopg.connect(conninfo) as conn:
-        ensure_partitions(conn, "start", (NOW - timedelta(days=200)).date(), (NOW + timedelta(days=2)).date())
+        for table in ("start", "rest"):
+            ensure_partitions(conn, table, (NOW - timedelta(days=200)).date(), (NOW + timedelta(days=2)).date())
