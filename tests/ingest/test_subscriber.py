@@ -350,12 +350,29 @@ def test_a_broker_that_goes_away_is_waited_for(
         assert eventually(lambda: count(connection, "start") == 101)
 
 
+def test_what_had_come_when_the_broker_died_is_stored_though_it_cannot_be_acknowledged(
+    database: str, connection: psycopg.Connection, broker: BrokerAddress
+) -> None:
+    register(connection)
+    wire = _Wire(broker)
+    wanted = settings(database, broker, port=wire.port, linger_s=60, batch=1000)
+    announce(settings(database, broker))
+    publish(broker, [("halfsecond/1/d-0001/starts", encode(start(n))) for n in range(50)])
+    with wire, intake_thread(wanted):
+        assert eventually(lambda: wire.carried > 50 * len(encode(start(49))))
+        time.sleep(0.5)  # from the wire into intake
+        assert count(connection, "start") == 0
+        wire.lets_through = False
+        wire.cut()
+        assert eventually(lambda: count(connection, "start") == 50)
+
+
 class _Wire:
     """A line to the broker that can be cut: what runs over it breaks, and new calls go through."""
 
     def __init__(self, broker: BrokerAddress) -> None:
         self.broker, self.ends = broker, list[socket.socket]()
-        self.lets_through = True
+        self.lets_through, self.carried = True, 0
         self.listener = socket.create_server(("127.0.0.1", 0))
         self.port: int = self.listener.getsockname()[1]
 
@@ -385,18 +402,18 @@ class _Wire:
             far = socket.create_connection((self.broker.host, self.broker.port))
             self.ends += [near, far]
             for source, sink in ((near, far), (far, near)):
-                threading.Thread(target=_carry, args=(source, sink), daemon=True).start()
+                threading.Thread(target=self._carry, args=(source, sink), daemon=True).start()
 
-
-def _carry(source: socket.socket, sink: socket.socket) -> None:
-    try:
-        while part := source.recv(65_536):
-            sink.sendall(part)
-    except OSError:
-        pass
-    finally:
-        for end in (source, sink):
-            end.close()
+    def _carry(self, source: socket.socket, sink: socket.socket) -> None:
+        try:
+            while part := source.recv(65_536):
+                sink.sendall(part)
+                self.carried += len(part)
+        except OSError:
+            pass
+        finally:
+            for end in (source, sink):
+                end.close()
 
 
 def test_intake_counts_what_it_does_for_prometheus_and_for_the_pages(
