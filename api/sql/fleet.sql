@@ -28,12 +28,13 @@ where (account_id = %(account_id)s or (%(operator)s and account_id is null)) and
 group by reason
 order by records desc, reason;
 
--- name: devices devices and how many are on line
+-- name: devices devices, how many are on line, and of how many the clock is wrong by their own word or for certain
 select count(*) as devices, count(*) filter (where ds.online) as online,
        count(*) filter (where ds.online is false) as offline,
-       count(*) filter (where ds.clock_ok is false) as clock_wrong
+       count(*) filter (where ds.clock_ok is false or c.offset_s is not null) as clock_wrong
 from device d
 left join device_status ds on ds.device = d.device and ds.account_id = d.account_id
+left join device_clock c on c.device = d.device and c.account_id = d.account_id
 where d.account_id = %(account_id)s and d.removed_at is null;
 
 -- name: missing records never received, and of how many devices

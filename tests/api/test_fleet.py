@@ -76,6 +76,7 @@ def test_records_never_received_and_clocks_that_are_off_are_listed(writable: Tes
     with psycopg.connect(writable.app.state.settings.database) as conn:  # type: ignore[attr-defined]
         conn.execute("update device_clock set offset_s = 3600, certain_at = now()")
     assert "3,600 s behind" in writable.get("/intake").text
+    assert writable.get("/v1/intake").json()["clock_wrong"] == 1
 
 
 @pytest.mark.stack
