@@ -1,7 +1,7 @@
 """The story that the verdicts are made for: now and then no start in deep cold, clean days between, a kit, and quiet.
 
-Common practice, no source: pressures that take longer than two minutes or so to equalise defeat an unassisted start. The
-control reports a locked rotor, cycling its power clears it, and a start kit mends it. The unit is simulated.
+Common practice, no source: pressures that need longer than two minutes or so to equalise defeat an unassisted start,
+the control reports a locked rotor, cycling its power clears it, and a start kit mends it. The unit is simulated.
 """
 
 from __future__ import annotations
