@@ -9,7 +9,7 @@ import json
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, NamedTuple, cast
 
 import psycopg
@@ -28,6 +28,7 @@ from ingest.store.jsonb import as_jsonb
 from ingest.store.series import EVENTS, RESTS, STARTS, Row, Series, merge, prepare
 from ingest.wire import KINDS, TOPIC_ROOT, Kind
 
+_LEAD = timedelta(seconds=clocks.LEAD_S)
 _SERIES: dict[Kind, Series] = {"starts": STARTS, "rests": RESTS, "events": EVENTS}
 
 
@@ -220,21 +221,21 @@ def _add(batch: Sorted, message: Message, place: _Place, owner: _Device) -> None
         beside_row = (account_id, unit_id, None if extra is None else as_jsonb(extra), received_at)
         rows.append(astuple(record)[:width] + beside_row)
         days.add(_day(record.at))
-    if good:
+    if good and not message.retained:  # else kept by the broker, or put through again: it did not come when it says
+        newest = good[0].record.at if len(good) == 1 else max(record.at for record, _ in good)
         suspect = last_offset_s is not None and abs(last_offset_s) >= LEAST_OFF_S
-        _look_at_clock(batch, message, owner, [record.at for record, _ in good], suspect=suspect)
+        if suspect or newest > received_at + _LEAD:
+            _look_at_clock(batch, message, owner, newest, len(good), suspect=suspect)
 
 
 def _look_at_clock(
-    batch: Sorted, message: Message, owner: _Device, times: Sequence[datetime], *, suspect: bool
+    batch: Sorted, message: Message, owner: _Device, newest: datetime, records: int, *, suspect: bool
 ) -> None:
     """Note what a message's records say of their clock: that it is ahead, and if it is suspect how far it is off."""
-    if message.retained:  # kept by the broker, or put through again: it did not come when it says
-        return
-    least_s = (message.received_at - max(times)).total_seconds()
+    least_s = (message.received_at - newest).total_seconds()
     if suspect:
         _, count, before_s = batch.differences.get(owner.device, (owner.account_id, 0, least_s))
-        batch.differences[owner.device] = (owner.account_id, count + len(times), min(before_s, least_s))
+        batch.differences[owner.device] = (owner.account_id, count + records, min(before_s, least_s))
     if least_s < -clocks.LEAD_S:
         lead = batch.leads.get(owner.device)
         if lead is None or -least_s > lead[1]:

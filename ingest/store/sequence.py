@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import psycopg
@@ -51,11 +51,13 @@ def forget(connection: psycopg.Connection, account_id: int, device: str) -> bool
     return bool(connection.execute(_SQL["forget"], {"account_id": account_id, "device": device}).rowcount)
 
 
-def multirange(numbers: Iterable[int]) -> str:
+def multirange(numbers: Sequence[int]) -> str:
     """Return numbers as PostgreSQL writes a multirange: ``{[1,4),[7,8)}``.
 
     The very last bigint is left out: a range that ends after it cannot be written.
     """
+    if len(numbers) == 1 and numbers[0] != _LAST:
+        return f"{{[{numbers[0]},{numbers[0] + 1})}}"
     parts: list[str] = []
     first = end = None
     for number in sorted(set(numbers) - {_LAST}):
