@@ -8,6 +8,8 @@ from threading import Lock
 from typing import Any
 from weakref import WeakKeyDictionary
 
+from analytics import rank
+from analytics.chosen import options_of
 from api.access import Reader
 from api.queries import Pool, rows
 from api.words import FLAGGED, STANDINGS
@@ -51,9 +53,12 @@ def _count(reader: Reader) -> dict[str, Any]:
     facets: defaultdict[str, dict[str, int]] = defaultdict(dict)
     for r in rows(reader.pool, "calls.facets", reader.account_id, standings=list(FLAGGED)):
         facets[r["facet"]][r["value"]] = r["units"]
+    asking = standings.get("start_assist", 0) + standings.get("service", 0)
+    sound = rank.may_be_sound(sum(standings.values()), asking, options_of(reader.settings))
     off = rows(reader.pool, "calls.snoozed", reader.account_id, gravest=list(FLAGGED), now=reader.now)
     return {
         "standings": {s: standings[s] for s in STANDINGS if s in standings},
         **{name: facets[name] for name in ("causes", "areas", "models", "people")},
+        "may_be_sound": round(sound, 1),
         "snoozed": off[0]["units"],
     }

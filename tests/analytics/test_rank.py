@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import pytest
+
 from analytics import rank
 from analytics.options import DEFAULT, Options
 
@@ -30,3 +32,10 @@ def test_costs_are_settings() -> None:
 def test_coldness_runs_from_mild_to_deep_cold() -> None:
     assert [rank.coldness(c) for c in (30.0, 5.0, -5.0, -15.0, -40.0)] == [0.0, 0.0, 0.5, 1.0, 1.0]
     assert rank.coldness(None) == 0.5
+
+
+def test_of_the_flagged_units_no_more_may_be_sound_than_the_budget_allows_and_never_more_than_all() -> None:
+    assert rank.may_be_sound(1000, 60, DEFAULT) == pytest.approx(0.1 * 1000 * 40 / 365.25)
+    assert rank.may_be_sound(1000, 3, DEFAULT) == 3
+    strict = Options(false_alarms_per_unit_year=0.01)
+    assert rank.may_be_sound(1000, 60, strict) == pytest.approx(rank.may_be_sound(1000, 60, DEFAULT) / 10)

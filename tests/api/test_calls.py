@@ -79,3 +79,9 @@ def test_a_value_that_cannot_be_used_is_refused_by_name(here: TestClient, query:
     answer = here.get(f"/v1/calls?{query}")
     assert answer.status_code == 422
     assert query.split("=", maxsplit=1)[0] in answer.json()["detail"]
+
+
+def test_how_many_of_the_flagged_may_be_sound_follows_from_the_budget_of_false_alarms(here: TestClient) -> None:
+    answer = here.get("/v1/calls").json()
+    # 0.10 alarms a unit-year over 40 days and the account's units.
+    assert answer["may_be_sound"] == round(0.1 * sum(answer["standings"].values()) * 40 / 365.25, 1)
