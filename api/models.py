@@ -133,8 +133,8 @@ class Calls(Shape):
     models: dict[str, int] = Field(description="the same, by model")
     people: dict[str, int] = Field(description="the same, by who is to visit them")
     may_be_sound: float = Field(
-        description="of the units for start assist and service, how many at most are expected to have nothing wrong, by "
-        "the account's budget of false alarms"
+        description="of the units for start assist and service, how many at most are expected to have nothing wrong, "
+        "by the account's budget of false alarms"
     )
     snoozed: int = Field(description="units that are put off")
     now: datetime
