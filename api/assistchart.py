@@ -10,7 +10,7 @@ import altair as alt
 import msgspec
 import vl_convert
 
-from api.chart import BAND, FONT, INK, LINE, QUIET
+from api.chart import BAND, INK, QUIET, styled
 
 
 def specification(answer: Mapping[str, Any], width: int) -> dict[str, Any]:
@@ -53,28 +53,12 @@ def specification(answer: Mapping[str, Any], width: int) -> dict[str, Any]:
         .mark_text(align="right", dy=-6, color=QUIET, fontSize=11)
         .encode(x=alt.value(width - 4), y="v:Q", text="text:N"),
     ]
-    chart = (
-        alt.vconcat(
-            panel("torque", "torque, N·m", 150, asked, last=False),
-            panel("run_up", "run-up, s", 110, [], last=True),
-            spacing=12,
-        )
-        .properties(background="#ffffff00")
-        .configure(font=FONT, padding=4)
-        .configure_view(stroke=None)
-        .configure_axis(
-            labelColor=QUIET,
-            titleColor=QUIET,
-            titleFontWeight="normal",
-            labelFontSize=12,
-            titleFontSize=12,
-            gridColor="#e9edf0",
-            domainColor=LINE,
-            tickColor=LINE,
-        )
+    panels = alt.vconcat(
+        panel("torque", "torque, N·m", 150, asked, last=False),
+        panel("run_up", "run-up, s", 110, [], last=True),
+        spacing=12,
     )
-    drawn: dict[str, Any] = chart.to_dict(validate=False)
-    return drawn
+    return styled(panels.properties(background="#ffffff00"))
 
 
 @lru_cache(maxsize=200)
