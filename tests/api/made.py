@@ -184,4 +184,4 @@ def partitions(conninfo: str) -> None:
     """Make the days' partitions that made starts need."""
     with psycopg.connect(conninfo) as conn:
         for table in ("start", "rest"):
-            ensure_partitions(conn, table, (NOW - timedelta(days=200)).date(), (NOW + timedelta(days=2)).date())
+            ensure_partitions(conn, table, (NOW - timedelta(days=45)).date(), (NOW + timedelta(days=2)).date())
