@@ -116,10 +116,10 @@ def test_the_rules_stand_under_each_other_on_one_scale(page: Page, address: str)
 
 def test_the_chart_answers_to_the_pointer_with_a_script_of_our_own_origin(page: Page, address: str) -> None:
     page.goto(f"{address}/units/u-0001")
-    figure = page.locator("figure.chart")
+    figure = page.locator("figure.chart").first
     figure.scroll_into_view_if_needed()
     figure.hover()
-    canvas = page.locator("figure.chart .drawn canvas")
+    canvas = figure.locator(".drawn canvas")
     canvas.wait_for(timeout=45_000)
     assert figure.locator("picture").is_hidden()
     box = canvas.bounding_box()
@@ -190,7 +190,7 @@ def test_without_script_the_list_filters_and_the_chart_is_a_picture(browser: Bro
     page.get_by_role("link", name="Service").click()
     assert page.locator("li.call").count() == 2
     page.goto(f"{address}/units/u-0001")
-    picture = page.locator("figure.chart img")
+    picture = page.locator("figure.chart img").first
     picture.scroll_into_view_if_needed()
     page.wait_for_load_state("networkidle")
     assert picture.is_visible()
