@@ -96,8 +96,10 @@ def _order(visits: Sequence[Visit]) -> list[int]:
 
 def _visit(state: State, fleet: Fleet, visits: Sequence[Visit], day: int) -> None:
     units = np.array([v.unit for v in visits], dtype=np.int64)
-    locked_out = state.tries.lockout_at[units] >= (day - 14) * DAY_US
-    state.flagged_before[units] = state.drift.alarm[units] | state.rate.alarm[units] | locked_out
+    # What its run-up times never showed, they cannot show to be over either.
+    state.flagged_before[units] = state.drift.alarm[units]
+    worked = np.array([set(v.work) != {"other"} for v in visits], dtype=bool)
+    state.worked_at[units[worked]] = np.array([v.at for v in visits], dtype=np.int64)[worked]
     repair.visit(state.after, state.run_up, units, np.array([v.at for v in visits], dtype=np.int64), state.usable)
     drift.clear(state.drift, units)
     locked.clear(state.rate, units, forget=True)

@@ -19,8 +19,9 @@ RECENT_LOCKOUT_US = 14 * DAY_US
 
 
 def locked_out(state: State, instant: int) -> Bools:
-    """Return which units have locked out in the last fourteen days."""
-    return (state.tries.lockout_at > attempts.NEVER) & (state.tries.lockout_at >= instant - RECENT_LOCKOUT_US)
+    """Return which units have locked out in the last fourteen days and have had no work done since."""
+    at = state.tries.lockout_at
+    return (at > attempts.NEVER) & (at >= instant - RECENT_LOCKOUT_US) & (at > state.worked_at)
 
 
 def worth_asking(state: State, instant: int) -> Ints:

@@ -19,6 +19,8 @@ from analytics.verdict import CAUSES, Causes, Locked, Repair, RunUp, Verdict, st
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+TEST_ALONE = 0.5
+"""Share at which the evidence of the drift test by itself counts towards watching a unit, and towards its place."""
 COLD_SEEN = 5.0
 """Information about cold in a baseline below which the unit has not met it."""
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -83,7 +85,7 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
         "silent": silence.silent(state.activity, instant, state.tries.last_start_at, state.first_at),
         "drift_alarm": state.drift.alarm,
         "locked_alarm": state.rate.alarm,
-        "drift_nats": state.drift.nats,
+        "drift_nats": np.maximum(state.drift.nats, TEST_ALONE * state.drift.evidence),
         "locked_nats": state.rate.score,
         "expected_s": size.expected_s.round(4),
         "now_s": size.now_s.round(4),

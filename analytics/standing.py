@@ -17,7 +17,7 @@ REASONS = {
     "locked_above_expected": "more starts lock than the conditions explain",
     "locked_rising": "the same, not yet beyond doubt",
     "lockout_now": "three locked starts with no run between, or the control's own report, and no run since",
-    "lockout_within_14d": "the unit has locked out in the last fourteen days",
+    "lockout_within_14d": "the unit has locked out in the last fourteen days, and no work was done since",
     "lockout_likely": "the chance of a lockout within seven days is above the account's limit",
     "cause_undetermined": "no single cause stands out, so none is acted upon",
     "no_forecast": "no forecast for the site: the weather is taken to stay as it lately was",

@@ -37,7 +37,10 @@ BEFORE_UNIT_SD = np.array([0.25, 0.1, 0.12, 0.1, 0.08, 0.05, 0.08, 0.06, 0.06, 0
 
 @dataclass
 class State:
-    """All that is carried from one day to the next, one row a unit."""
+    """All that is carried from one day to the next, one row a unit.
+
+    ``worked_at`` is the instant of the last visit at which more was done than to look, -1 for none.
+    """
 
     options: Options
     day: int
@@ -48,6 +51,7 @@ class State:
     timed: Ints
     restarted: Bools
     flagged_before: Bools
+    worked_at: Ints
     run_up: baseline.Stream
     side: dict[str, baseline.Stream]
     noise: noise.Noise
@@ -89,6 +93,7 @@ def begin(fleet: Fleet, options: Options = DEFAULT) -> State:
         timed=np.zeros(units, dtype=np.int64),
         restarted=np.zeros(units, dtype=bool),
         flagged_before=np.zeros(units, dtype=bool),
+        worked_at=np.full(units, -1, dtype=np.int64),
         run_up=baseline.begin(klass(fleet, fleet.gear), before),
         side=channels.begin(units),
         noise=noise.begin(),

@@ -44,11 +44,17 @@ def test_sound_units_are_mostly_not_asked_about_and_faulty_ones_are(
     assert share[faulty, : len(CAUSES)].sum(axis=1).mean() > 0.8
 
 
-def test_a_lockout_counts_for_fourteen_days(end: tuple[State, Fleet, int, dict[str, str | None]]) -> None:
+def test_a_lockout_counts_for_fourteen_days_or_until_work_is_done(
+    end: tuple[State, Fleet, int, dict[str, str | None]],
+) -> None:
     state, _, instant, _ = end
     before = state.tries.lockout_at.copy()
     state.tries.lockout_at[0] = instant - 13 * DAY_US
     state.tries.lockout_at[1] = instant - 15 * DAY_US
     assert posterior.locked_out(state, instant)[:2].tolist() == [True, False]
     assert 0 in posterior.worth_asking(state, instant)
+    visited = state.worked_at.copy()
+    state.worked_at[0] = instant - 2 * DAY_US  # work was done since
+    assert not posterior.locked_out(state, instant)[0]
+    state.worked_at[:] = visited
     state.tries.lockout_at[:] = before
