@@ -1,8 +1,8 @@
 from __future__ import annotations
 
 import signal
-import time
 import socket
+import time
 import urllib.request
 from datetime import UTC, datetime
 from pathlib import Path
