@@ -25,6 +25,8 @@ def serving(app: FastAPI) -> Iterator[str]:
     while not server.started:
         assert time.monotonic() < deadline, "the pages did not come up"
         time.sleep(0.05)
-    yield f"http://127.0.0.1:{port}"
-    server.should_exit = True
-    thread.join(10)
+    try:
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        server.should_exit = True
+        thread.join(10)

@@ -20,6 +20,7 @@ from ingest.database import connect, migrate
 from ingest.decode import decode
 from ingest.subscriber import IntakeSettings, run
 from ingest.wire import START_FIELDS
+from tests.bench import plain_copy
 from tests.ingest.intake_helpers import announce, count, encode, eventually, publish, register, settings
 
 DEVICES = 500
@@ -27,9 +28,6 @@ FORMS = ((1, 20_000), (20, 200_000))
 """Starts a payload, and starts in all."""
 ROUNDS = 3
 BEGIN = datetime(2024, 1, 10, tzinfo=UTC)
-TYPES = dict.fromkeys(START_FIELDS, "float4") | {
-    "seq": "int8", "at": "timestamptz", "outcome": "text", "mode": "text", "stage": "int2", "retry": "int2",
-}  # fmt: skip
 
 
 def payloads(a_payload: int, starts: int) -> list[tuple[str, bytes]]:
@@ -97,18 +95,7 @@ def copied(connection: psycopg.Connection, sent: list[tuple[str, bytes]], rows_a
         for topic, payload in sent
         for good in decode("starts", payload, now)[0]
     ]
-    columns = ", ".join((*START_FIELDS, "account_id", "unit_id", "received_at"))
-    began = time.perf_counter()
-    for first in range(0, len(rows), rows_a_batch):
-        with connection.transaction(), connection.cursor() as cursor:
-            cursor.execute("create temp table if not exists plain_stage (like start) on commit delete rows")
-            with cursor.copy(f"copy plain_stage ({columns}) from stdin (format binary)".encode()) as copy:
-                copy.set_types([*(TYPES[f] for f in START_FIELDS), "int8", "int8", "timestamptz"])
-                for row in rows[first : first + rows_a_batch]:
-                    copy.write_row(row)
-            merge = f"insert into start ({columns}) select {columns} from plain_stage on conflict do nothing"  # noqa: S608 - our own names
-            cursor.execute(merge.encode())
-    return time.perf_counter() - began
+    return plain_copy.copied(connection, rows, rows_a_batch)
 
 
 def empty(connection: psycopg.Connection) -> None:

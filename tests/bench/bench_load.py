@@ -18,7 +18,7 @@ from deploy.embedded import postgres as embedded_postgres
 from ingest import files, frames, store
 from ingest.database import connect, ensure_days, migrate
 from ingest.wire import START_FIELDS
-from tests.bench.bench_intake import TYPES
+from tests.bench import plain_copy
 
 STARTS = 396_000
 UNITS = 330
@@ -69,18 +69,7 @@ def copied(connection: psycopg.Connection, made: pd.DataFrame) -> float:
     for name in ("stage", "retry"):
         columns[START_FIELDS.index(name)] = [int(v) for v in made[name]]
     rows = list(zip(*columns, [1] * len(made), [ids[unit] for unit in made["unit"]], [now] * len(made), strict=True))
-    names = ", ".join((*START_FIELDS, "account_id", "unit_id", "received_at"))
-    began = time.perf_counter()
-    for first in range(0, len(rows), CHUNK):
-        with connection.transaction(), connection.cursor() as cursor:
-            cursor.execute("create temp table if not exists plain_stage (like start) on commit delete rows")
-            with cursor.copy(f"copy plain_stage ({names}) from stdin (format binary)".encode()) as copy:
-                copy.set_types([*(TYPES[f] for f in START_FIELDS), "int8", "int8", "timestamptz"])
-                for row in rows[first : first + CHUNK]:
-                    copy.write_row(row)
-            merge = f"insert into start ({names}) select {names} from plain_stage on conflict do nothing"  # noqa: S608 - our own names
-            cursor.execute(merge.encode())
-    return time.perf_counter() - began
+    return plain_copy.copied(connection, rows, CHUNK)
 
 
 def empty(connection: psycopg.Connection) -> None:

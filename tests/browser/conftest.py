@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import shutil
-import socket
-import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-import uvicorn
 from playwright.sync_api import Browser, sync_playwright
 
 from api.app import create_app
 from api.settings import ApiSettings
 from tests.api.conftest import HERE, filled
+from tests.api.serving import serving
 
 __all__ = ["filled"]
 
@@ -42,20 +39,8 @@ def chromium() -> str:
 @pytest.fixture(scope="session")
 def address(filled: str) -> Iterator[str]:
     """The address of the pages, served on a free port of the loopback."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    app = create_app(ApiSettings(filled, HERE, clock="data"))
-    server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=port, log_level="warning"))
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    deadline = time.monotonic() + 20
-    while not server.started:
-        assert time.monotonic() < deadline, "the pages did not come up"
-        time.sleep(0.05)
-    yield f"http://127.0.0.1:{port}"
-    server.should_exit = True
-    thread.join(10)
+    with serving(create_app(ApiSettings(filled, HERE, clock="data"))) as at:
+        yield at
 
 
 @pytest.fixture(scope="session")

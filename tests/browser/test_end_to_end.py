@@ -4,19 +4,14 @@ from __future__ import annotations
 
 import gzip
 import json
-import socket
 import statistics
-import threading
 import time
 import urllib.request
-from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
-import uvicorn
 from playwright.sync_api import Browser
 
 from api.app import create_app
@@ -25,6 +20,7 @@ from deploy.cli import main
 from deploy.demo import winter
 from ingest.files import read
 from simulator.fleet import simulate
+from tests.api.serving import serving
 from tests.deploy.running import run
 
 pytestmark = [pytest.mark.browser, pytest.mark.stack, pytest.mark.slow]
@@ -69,27 +65,6 @@ def test_the_demos_call_list_has_a_faulty_unit_above_the_healthy_ones(browser: B
         page.close()
 
 
-@contextmanager
-def served(conninfo: str) -> Iterator[str]:
-    """Serve the pages of a database on a free port of the loopback."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    app = create_app(ApiSettings(conninfo, "lab", clock="data"))
-    server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=port, log_level="warning"))
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    deadline = time.monotonic() + 20
-    while not server.started:
-        assert time.monotonic() < deadline, "the pages did not come up"
-        time.sleep(0.05)
-    try:
-        yield f"http://127.0.0.1:{port}"
-    finally:
-        server.should_exit = True
-        thread.join(10)
-
-
 @pytest.mark.published
 def test_the_measured_power_logs_starts_are_on_the_units_page(browser: Browser, database: str, tmp_path: Path) -> None:
     # Measured on a real compressor: tests/data/measured/SOURCES.md.
@@ -103,7 +78,7 @@ def test_the_measured_power_logs_starts_are_on_the_units_page(browser: Browser, 
     with gzip.open(MEASURED, "rt") as log:
         assert "Atlanta/Shed/DenseOcc" in log.read()
     expected = starts[starts["unit"] == "Atlanta/Shed/DenseOcc"].sort_values("at", ascending=False)
-    with served(database) as address:
+    with serving(create_app(ApiSettings(database, "lab", clock="data"))) as address:
         page = browser.new_page(viewport={"width": 1280, "height": 900})
         page.goto(f"{address}/units/Atlanta/Shed/DenseOcc")
         section = page.locator("section", has=page.get_by_role("heading", name="Latest starts"))
