@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import socket
 import statistics
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Callable
 from datetime import timedelta
@@ -15,7 +13,6 @@ from typing import Any
 
 import httpx2
 import psycopg
-import uvicorn
 from psycopg.types.json import Jsonb
 
 from api import made as verdicts
@@ -24,6 +21,7 @@ from api.app import create_app
 from api.settings import ApiSettings
 from deploy.embedded import postgres as embedded_postgres
 from ingest.database import ensure_partitions, migrate
+from tests.api.serving import serving
 
 UNITS = 100_000
 HEARD = 2_000
@@ -104,19 +102,6 @@ class Recorder:
         return self._rows(pool, name, account_id, **values)
 
 
-def served(settings: ApiSettings) -> tuple[uvicorn.Server, threading.Thread, str]:
-    """Start the pages on a free port."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    server = uvicorn.Server(uvicorn.Config(create_app(settings), host="127.0.0.1", port=port, log_level="warning"))
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    while not server.started:
-        time.sleep(0.02)
-    return server, thread, f"http://127.0.0.1:{port}"
-
-
 def statements(settings: ApiSettings, path: str) -> list[tuple[str, int, dict[str, Any]]]:
     """Return the statements that a request for a path runs, but for the counts, which are kept from one to the next."""
     from api import access, attention, calls, conditions, photos, units, visits, work  # noqa: PLC0415  # patched here only
@@ -133,10 +118,8 @@ def statements(settings: ApiSettings, path: str) -> list[tuple[str, int, dict[st
     try:
         for module, name, _ in before:
             setattr(module, name, row if name == "row" else recorder.rows)
-        server, thread, address = served(settings)
-        httpx2.get(address + path).raise_for_status()
-        server.should_exit = True
-        thread.join()
+        with serving(create_app(settings)) as address:
+            httpx2.get(address + path).raise_for_status()
     finally:
         for module, name, value in before:
             setattr(module, name, value)
@@ -162,11 +145,8 @@ def main() -> None:
                         queries.rows(pool, name, account_id, **values)
 
                 bare_ms = p95_ms(bare)
-                web, thread, address = served(settings)
-                with httpx2.Client() as client:
+                with serving(create_app(settings)) as address, httpx2.Client() as client:
                     page_ms = p95_ms(lambda c=client, a=address + path: c.get(a).raise_for_status())  # type: ignore[misc]
-                web.should_exit = True
-                thread.join()
                 ratio = page_ms / bare_ms
                 print(
                     f"{title} of {UNITS:,} units: p95 {page_ms:.0f} ms; its {len(kept)} statements bare"
