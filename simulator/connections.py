@@ -7,10 +7,10 @@ import selectors
 import socket
 import threading
 import time
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Mapping
 from types import TracebackType
-from typing import Any, Protocol, Self, cast
+from typing import Any, NamedTuple, Protocol, Self, cast
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -24,6 +24,8 @@ UNDER_WAY = 400
 OPEN_S = 60.0
 KEEPALIVE_S = 60
 RETRY_S = 1.0
+AGAIN_S = 5.0
+"""What was acknowledged so long before the last acknowledgement on a connection that broke is sent again."""
 OFFLINE = b'{"online":false}'
 
 
@@ -43,18 +45,42 @@ class Address(Protocol):
         """4 for MQTT 3.1.1, 5 for 5."""
 
 
-class Connections:
-    """One MQTT connection a device, with its last will; a lost one is made anew, and what was under way sent again."""
+class _Sent(NamedTuple):
+    """A message handed to the client: to which topic, how many records, and when it was acknowledged, 0 until then."""
 
-    def __init__(self, address: Address, passwords: Mapping[str, str | None], stop: threading.Event) -> None:
+    topic: str
+    payload: bytes
+    records: int
+    at: float = 0.0
+
+
+class Connections:
+    """One MQTT connection a device, with its last will; a lost one is made anew.
+
+    Then the device says again what its status is, since the broker has told its last will, and sends again what was
+    under way and what was acknowledged in the last seconds: a broker that was killed has forgotten what it had not yet
+    written.
+    """
+
+    def __init__(
+        self,
+        address: Address,
+        passwords: Mapping[str, str | None],
+        stop: threading.Event,
+        again_s: float = AGAIN_S,
+    ) -> None:
         self._address = address
         self._stop = stop
+        self._again_s = again_s
         self._clients = {device: self._client(device, password) for device, password in passwords.items()}
         self._selector = selectors.DefaultSelector()
         self._watched: dict[str, Any] = {}
         self._ready: set[str] = set()
         self._refused: str | None = None
-        self._under_way: dict[tuple[str, int], tuple[str, int]] = {}
+        self._under_way: dict[tuple[str, int], _Sent] = {}
+        self._recent: dict[str, deque[_Sent]] = {device: deque() for device in passwords}
+        self._status: dict[str, _Sent] = {}
+        self._lost: set[str] = set()
         self.acknowledged: Counter[str] = Counter()
         self._tried: dict[str, float] = {}
         self._away: set[str] = set()
@@ -102,16 +128,16 @@ class Connections:
             self.pump(0.05)
         if self._stop.is_set():
             return False
-        handed = self._clients[device].publish(topic, payload, qos=1, retain=retain)
-        # Without a connection just now, the client keeps the message and sends it on the next one.
-        assert handed.rc in {MQTTErrorCode.MQTT_ERR_SUCCESS, MQTTErrorCode.MQTT_ERR_NO_CONN}, handed.rc
-        self._under_way[device, handed.mid] = (topic.rsplit("/", 1)[1], count)
+        message = _Sent(topic, payload, count)
+        if retain:
+            self._status[device] = message
+        self._hand_over(device, message, retain=retain)
         self.pump(0.0)
         return True
 
     def drain(self) -> None:
-        """Wait until everything sent is acknowledged, or until told to stop."""
-        while self._under_way and not self._stop.is_set():
+        """Wait until all is acknowledged and no lost connection is to be made up for, or until told to stop."""
+        while (self._under_way or self._lost - self._away) and not self._stop.is_set():
             self.pump(0.05)
 
     def pump(self, wait_s: float) -> None:
@@ -123,6 +149,9 @@ class Connections:
                 client.loop_read()
             if events & selectors.EVENT_WRITE and client.want_write():
                 client.loop_write()
+        for device in sorted(self._lost & self._ready):
+            self._lost.discard(device)
+            self._send_again(device)
         now = time.monotonic()
         if now - self._served >= RETRY_S:
             self._served = now
@@ -155,6 +184,22 @@ class Connections:
         for _ in range(5):
             self.pump(0.02)
 
+    def _hand_over(self, device: str, message: _Sent, *, retain: bool = False) -> None:
+        """Give the client a message; without a connection just now, it keeps it and sends it on the next one."""
+        handed = self._clients[device].publish(message.topic, message.payload, qos=1, retain=retain)
+        assert handed.rc in {MQTTErrorCode.MQTT_ERR_SUCCESS, MQTTErrorCode.MQTT_ERR_NO_CONN}, handed.rc
+        self._under_way[device, handed.mid] = message
+
+    def _send_again(self, device: str) -> None:
+        """Say again what the device's status is, and what a broker that was killed may have forgotten."""
+        if (status := self._status.get(device)) is not None:
+            self._hand_over(device, status, retain=True)
+        recent = self._recent[device]
+        again = list(recent)
+        recent.clear()
+        for message in again:
+            self._hand_over(device, message)
+
     @property
     def _where(self) -> str:
         return f"{self._address.host}:{self._address.port}"
@@ -176,11 +221,24 @@ class Connections:
             else:
                 self._ready.add(device)
 
-        def acknowledged(_client: mqtt.Client, _data: object, mid: int, _reason: object, _properties: object) -> None:
-            kind, count = self._under_way.pop((device, mid), ("", 0))
-            self.acknowledged[kind] += count
+        def lost(*_: object) -> None:
+            if device in self._ready and not self._closing:
+                self._ready.discard(device)
+                self._lost.add(device)
 
-        client.on_connect, client.on_publish = connected, acknowledged
+        def acknowledged(_client: mqtt.Client, _data: object, mid: int, _reason: object, _properties: object) -> None:
+            message = self._under_way.pop((device, mid), None)
+            if message is None:
+                return
+            kind = message.topic.rsplit("/", 1)[1]
+            self.acknowledged[kind] += message.records
+            if kind != "status":
+                now, recent = time.monotonic(), self._recent[device]
+                recent.append(message._replace(at=now))
+                while recent and recent[0].at < now - self._again_s:
+                    recent.popleft()
+
+        client.on_connect, client.on_publish, client.on_disconnect = connected, acknowledged, lost
         return client
 
     def _connect(self, device: str, *, first: bool) -> None:
