@@ -22,10 +22,11 @@ from ingest.decode import decode
 from ingest.held import Held
 from ingest.named_sql import queries
 from ingest.skew import LEAST_OFF_S
-from ingest.store import clocks, sequence
+from ingest.store import clocks, sequence, waves
 from ingest.store.clocks import Doubtful
 from ingest.store.jsonb import as_jsonb
 from ingest.store.series import EVENTS, RESTS, STARTS, Row, Series, merge, prepare
+from ingest.store.waves import Waved
 from ingest.wire import KINDS, TOPIC_ROOT, Kind
 
 _LEAD = timedelta(seconds=clocks.LEAD_S)
@@ -58,6 +59,7 @@ class Sorted:
     doubtful: dict[Kind, list[Doubtful]] = field(default_factory=dict)
     differences: dict[str, tuple[int, int, float]] = field(default_factory=dict)
     leads: dict[str, tuple[int, float, datetime]] = field(default_factory=dict)
+    sampled: list[Waved] = field(default_factory=list)
 
 
 @dataclass
@@ -162,6 +164,8 @@ def write(connection: psycopg.Connection, batch: Sorted) -> Tallies:
         timed = [s for s in batch.statuses if s["at"] is not None and not s["retained"]]
         if timed or batch.differences or batch.leads:
             clocks.note(connection, timed, batch.differences, batch.leads)
+        if batch.sampled:
+            waves.keep(connection, batch.sampled, batch.rows["starts"])
         quarantine.put(connection, batch.held)
     for held in batch.held:
         tallies[held.account_id].quarantined += 1
@@ -221,6 +225,8 @@ def _add(batch: Sorted, message: Message, place: _Place, owner: _Device) -> None
         beside_row = (account_id, unit_id, None if extra is None else as_jsonb(extra), received_at)
         rows.append(astuple(record)[:width] + beside_row)
         days.add(_day(record.at))
+    if kind == "starts" and b'"wave"' in message.payload:
+        batch.sampled.extend(waves.found(message.payload, unit_id, (record.seq for record, _ in good)))
     if good and not message.retained:  # else kept by the broker, or put through again: it did not come when it says
         newest = good[0].record.at if len(good) == 1 else max(record.at for record, _ in good)
         suspect = last_offset_s is not None and abs(last_offset_s) >= LEAST_OFF_S

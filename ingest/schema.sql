@@ -334,6 +334,26 @@ create table load_mark (
   primary key (account_id, kind, file)
 );
 
+-- A few sampled starts of each unit, one for each reason to keep one: the last that ran, the last that locked, the first
+-- after the newest visit and the last that ran before it. The samples are packed by `ingest.store.waves`; what the starts
+-- came to stands in `start` under the same key.
+create table wave (
+  account_id bigint not null references account,
+  unit_id bigint not null references unit,
+  kept text not null,
+  at timestamptz not null,
+  seq bigint not null,
+  rate_hz double precision not null,
+  hz smallint not null,
+  energised_s double precision,
+  current_a double precision not null,
+  current bytea not null,
+  voltage_v double precision,
+  voltage bytea,
+  primary key (unit_id, kept)
+);
+create index wave_at on wave (at);
+
 -- Records never received, by device; only devices that miss some are looked into, which a page may ask at every call.
 -- Numbers rise by one for every record of a kind; a device that numbers all kinds together is told by its numbers never
 -- meeting, and then the reading that leaves fewer missing holds. What a status says was sent beyond the newest is missing

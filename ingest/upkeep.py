@@ -52,8 +52,8 @@ def tend(connection: psycopg.Connection, keep_days: int | None = None, now: date
     connection
         In autocommit, outside a transaction.
     keep_days
-        Starts, rests, events, verdicts and forecasts older than so many whole days are dropped; None keeps all. Units,
-        visits and people are never dropped.
+        Starts, waves, rests, events, verdicts and forecasts older than so many whole days are dropped; None keeps all.
+        Units, visits and people are never dropped.
     now
         The present unless given.
 
@@ -76,7 +76,9 @@ def tend(connection: psycopg.Connection, keep_days: int | None = None, now: date
             for table in SERIES:
                 some, left = _drop(connection, table, cutoff)
                 dropped, waiting = dropped + some, waiting + left
-            deleted += sum(_delete(connection, n, cutoff) for n in ("event", "verdict", "forecast", "dirty_day"))
+            deleted += sum(
+                _delete(connection, n, cutoff) for n in ("event", "wave", "verdict", "forecast", "dirty_day")
+            )
         for table in SERIES:
             packed += _pack(connection, table, now - timedelta(days=PACK_AFTER_DAYS))
         old = now - timedelta(days=MINUTES_DAYS)

@@ -50,6 +50,9 @@ call convert_to_columnstore(%s::regclass, if_not_columnstore => true)
 -- name: delete_event
 delete from event where ctid = any(array(select ctid from event where at < %(before)s limit %(limit)s))
 
+-- name: delete_wave
+delete from wave where ctid = any(array(select ctid from wave where at < %(before)s limit %(limit)s))
+
 -- name: delete_verdict
 delete from verdict where ctid = any(array(select ctid from verdict where as_of < %(before)s limit %(limit)s))
 
