@@ -25,7 +25,7 @@ def run_sql(file: str, series: tuple[str, ...] = ()) -> None:
         hypertables of a day a chunk; a partitioned table cannot become one, so that clause is left out there.
     """
     text = files("ingest.migrations.versions").joinpath(file).read_text(encoding="utf-8")
-    with _connection().cursor() as cursor:
+    with connection().cursor() as cursor:
         if series and _offers_hypertables(cursor):
             cursor.execute("create extension if not exists timescaledb")
             cursor.execute(unpartitioned(text))
@@ -40,7 +40,7 @@ def unpartitioned(text: str) -> str:
     return _PARTITIONED.sub(");", text)
 
 
-def _connection() -> psycopg.Connection:
+def connection() -> psycopg.Connection:
     """Return the driver's own connection: it takes a file of many statements and leaves percent signs alone."""
     return cast("psycopg.Connection", op.get_bind().connection.driver_connection)
 

@@ -45,6 +45,7 @@ def bare(database: str) -> str:
     """The conninfo of an empty database without any table."""
     with connect(database) as connection:
         connection.execute("drop schema public cascade")
+        connection.execute("drop schema queue cascade")
         connection.execute("create schema public")
     return database
 
