@@ -29,6 +29,7 @@ from api import (
     units,
     visitpages,
     visits,
+    waves,
     work,
 )
 from api.arrivals import Arrivals
@@ -84,6 +85,7 @@ def create_app(settings: ApiSettings) -> FastAPI:
         chart,
         conditions,
         restchart,
+        waves,
         sheet,
         assist,
         arrivals,

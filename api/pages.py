@@ -6,7 +6,7 @@ from urllib.parse import quote
 
 from fastapi import APIRouter, Request, Response
 
-from api import conditions, fleet, made, photos, restchart, units, visits, work
+from api import conditions, fleet, made, photos, restchart, units, visits, waves, work
 from api.access import By
 from api.answers import UnitName
 from api.render import html
@@ -39,6 +39,7 @@ def unit_page(request: Request, by: By, unit: UnitName) -> Response:
         visits=done,
         bands=[] if learning else conditions.locked_by_temperature(by, unit_id),
         has_rests=restchart.has_rests(by, unit_id),
+        sampled=waves.shown(waves.kept(by, unit_id)),
         photos=photos.newest(by, unit_id, 3),
         today=by.now.date(),
         people=[p["name"] for p in work.people(by)],

@@ -43,12 +43,16 @@ class Line:
 
 @dataclass(frozen=True)
 class Panel:
-    """One panel: the title of its axis with the unit, its lines, marks (time [s], words), and whether 0 is shown."""
+    """One panel: the title of its axis with the unit, its lines, marks (time [s], words), and whether 0 is shown.
+
+    ``reach`` is the largest value either way for which there is room; without it, that of the lines.
+    """
 
     title: str
     lines: Sequence[Line]
     marks: Sequence[tuple[float, str]] = ()
     zero: bool = True
+    reach: float | None = None
 
 
 def thinned(line: Line, span: tuple[float, float], most: int = MOST_POINTS) -> tuple[Array, Array]:
@@ -63,14 +67,14 @@ def thinned(line: Line, span: tuple[float, float], most: int = MOST_POINTS) -> t
 
 
 def specification(
-    title: str, subtitle: str, panels: Sequence[Panel], span: tuple[float, float], width: int = WIDTH
+    title: str | None, subtitle: str, panels: Sequence[Panel], span: tuple[float, float], width: int = WIDTH
 ) -> dict[str, Any]:
     """Return the Vega-Lite specification of panels one above the other over one axis of time.
 
     Parameters
     ----------
     title, subtitle : str
-        Head of the picture.
+        Head of the picture; without a title it has none, and what the lines are is left to the words around it.
     panels : sequence of Panel
         From top to bottom.
     span : tuple
@@ -78,39 +82,40 @@ def specification(
     width : int
         Width of a panel [px].
     """
-    drawn = [_panel(panel, span, width, last=panel is panels[-1]) for panel in panels]
+    bare = title is None
+    drawn = [_panel(panel, span, width, last=panel is panels[-1], named=not bare) for panel in panels]
+    chart = alt.vconcat(*drawn, spacing=14).resolve_scale(x="shared")
+    if not bare:
+        head = alt.TitleParams(
+            title, subtitle=subtitle, anchor="start", fontSize=16, fontWeight=600, color=INK, subtitleColor=QUIET,
+            subtitleFontSize=12, subtitlePadding=4, offset=14,
+        )  # fmt: skip
+        chart = chart.properties(title=head)
     chart = (
-        alt.vconcat(*drawn, spacing=14)
-        .properties(
-            title=alt.TitleParams(
-                title, subtitle=subtitle, anchor="start", fontSize=16, fontWeight=600, color=INK, subtitleColor=QUIET,
-                subtitleFontSize=12, subtitlePadding=4, offset=14,
-            ),
-            background="#ffffff",
-        )
-        .configure(font=FONT, padding=14)
+        chart.properties(background="#ffffff")
+        .configure(font=FONT, padding=4 if bare else 14)
         .configure_view(stroke=None)
         .configure_axis(
             labelColor=QUIET, titleColor=QUIET, titleFontWeight="normal", labelFontSize=11, titleFontSize=12,
             gridColor="#eef1f3", domainColor=LINE, tickColor=LINE,
         )
-        .resolve_scale(x="shared")
     )  # fmt: skip
     made: dict[str, Any] = chart.to_dict(validate=False)
     return made
 
 
-def _panel(panel: Panel, span: tuple[float, float], width: int, *, last: bool) -> Any:  # noqa: ANN401 - altair does not tell its kinds of chart apart
+def _panel(panel: Panel, span: tuple[float, float], width: int, *, last: bool, named: bool) -> Any:  # noqa: ANN401 - altair does not tell its kinds of chart apart
     scale = alt.Scale(domain=span, nice=False)
     axis = alt.Axis(labels=last, ticks=last, format=".1f", tickMinStep=0.1, grid=True, domain=last)
     x = alt.X("t:Q", title="seconds from energising" if last else None, scale=scale, axis=axis)
     upright = alt.Axis(tickCount=4, titlePadding=8)
-    y = alt.Y("v:Q", title=panel.title, scale=alt.Scale(zero=panel.zero), axis=upright)
+    room = {} if panel.reach is None else {"domain": [-panel.reach, panel.reach]}
+    y = alt.Y("v:Q", title=panel.title, scale=alt.Scale(zero=panel.zero, **room), axis=upright)
     order = list(_STYLES)
     layers: list[alt.Chart] = []
     # What matters most is drawn last, over the others, and named first.
     for line in sorted(panel.lines, key=lambda one: -order.index(one.style)):
-        t, values = thinned(line, span)
+        t, values = thinned(line, span, min(MOST_POINTS, 3 * width))
         points = [{"t": round(a, 5), "v": round(b, 4)} for a, b in zip(t.tolist(), values.tolist(), strict=True)]
         layers.append(
             alt.Chart(alt.InlineData(values=points)).mark_line(clip=True, **_STYLES[line.style]).encode(x=x, y=y)
@@ -120,7 +125,7 @@ def _panel(panel: Panel, span: tuple[float, float], width: int, *, last: bool) -
         layers.append(alt.Chart(marks).mark_rule(color=INK, strokeDash=[2, 3], strokeWidth=1).encode(x=x))
         text = alt.Chart(marks).mark_text(align="left", dx=5, dy=2, baseline="top", color=INK, fontSize=11)
         layers.append(text.encode(x=x, y=alt.value(0), text="text:N"))
-    for place, line in enumerate(sorted(panel.lines, key=lambda one: order.index(one.style))):
+    for place, line in enumerate(sorted(panel.lines, key=lambda one: order.index(one.style)) if named else []):
         name = alt.InlineData(values=[{"text": line.name}])
         color = QUIET if line.style == "momentary" else _STYLES[line.style]["color"]
         label = alt.Chart(name).mark_text(align="left", baseline="top", color=color, fontSize=11, clip=False)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -32,14 +33,6 @@ def recorded(name: str, recording: Recording, figures: Figures) -> dict[str, Any
     figures : Figures
         What `ingest.wave.reduce` made of it.
     """
-    begin_s = figures.energised_s or 0.0
-    t_s = np.arange(len(recording.current_a)) / recording.rate_hz - begin_s
-    marks = [] if figures.run_up_s is None else [(figures.run_up_s, f"running after {figures.run_up_s:.3f} s")]
-    panels = [Panel("current, A", _wave(recording.current_a, t_s, recording), marks)]
-    if recording.voltage_v is not None:
-        panels.append(Panel("voltage, V", _wave(recording.voltage_v, t_s, recording)))
-    shown_s = (figures.run_up_s or LONGEST_S) + TAIL_S
-    span = (max(-LEAD_S, float(t_s[0])), min(shown_s, float(t_s[-1])))
     told = (
         ("largest", figures.peak_a, "A"),
         ("running", figures.run_a, "A"),
@@ -50,7 +43,45 @@ def recorded(name: str, recording: Recording, figures: Figures) -> dict[str, Any
         figures.outcome or "outcome not told",
         *(f"{what} {v:.3g} {u} RMS" for what, v, u in told if v is not None),
     ]
-    return specification(name, ", ".join(words), panels, span)
+    mark = None if figures.run_up_s is None else f"running after {figures.run_up_s:.3f} s"
+    return specification(name, ", ".join(words), _panels(recording, figures, mark), shown_s(recording, figures))
+
+
+def among(
+    recording: Recording, figures: Figures, span: tuple[float, float], reach: tuple[float, float], width: int
+) -> dict[str, Any]:
+    """Return the specification of a recorded start that stands among others, all drawn on the same axes.
+
+    Parameters
+    ----------
+    recording, figures
+        As for `recorded`; the words around the picture tell the figures.
+    span : tuple
+        First and last moment shown [s].
+    reach : tuple
+        Largest current [A] and voltage [V] for which there is room.
+    width : int
+        Width of the panels [px].
+    """
+    mark = None if figures.run_up_s is None else f"{figures.run_up_s:.2f} s"
+    panels = [replace(panel, reach=r) for panel, r in zip(_panels(recording, figures, mark), reach, strict=False)]
+    return specification(None, "", panels, span, width)
+
+
+def shown_s(recording: Recording, figures: Figures) -> tuple[float, float]:
+    """Return the first and the last moment of a recorded start that are worth showing, from energising on [s]."""
+    begin_s = figures.energised_s or 0.0
+    ends_s = len(recording.current_a) / recording.rate_hz - begin_s
+    return max(-LEAD_S, -begin_s), min((figures.run_up_s or LONGEST_S) + TAIL_S, ends_s)
+
+
+def _panels(recording: Recording, figures: Figures, mark: str | None) -> list[Panel]:
+    t_s = np.arange(len(recording.current_a)) / recording.rate_hz - (figures.energised_s or 0.0)
+    marks = [] if mark is None or figures.run_up_s is None else [(figures.run_up_s, mark)]
+    panels = [Panel("current, A", _wave(recording.current_a, t_s, recording), marks)]
+    if recording.voltage_v is not None:
+        panels.append(Panel("voltage, V", _wave(recording.voltage_v, t_s, recording)))
+    return panels
 
 
 def _wave(values: Array, t_s: Array, recording: Recording) -> list[Line]:

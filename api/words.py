@@ -63,6 +63,13 @@ WORK_FOR: dict[str, str] = {
 START_GEAR: dict[str, str] = {"none": "none", "ptc": "PTC", "relay_kit": "start kit with relay"}
 METERING: dict[str, str] = {"txv": "thermostatic valve", "eev": "electronic valve", "orifice": "fixed orifice"}
 OUTCOME: dict[str, str] = {"ran": "ran", "locked": "locked", "dropped": "dropped"}
+KEPT: dict[str, str] = {
+    "before_visit": "Last before the visit",
+    "after_visit": "First after the visit",
+    "locked": "Last that locked",
+    "ran": "Last that ran",
+}
+"""Why a sampled start is kept."""
 REPAIR: dict[str, str] = {
     "helped": "It helped",
     "no_change": "No change",

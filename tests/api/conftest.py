@@ -56,6 +56,7 @@ def fill(conninfo: str) -> None:
         unit_id = made.unit(conn, there[0], "u-only-there", "s-only-there", model="model only there")
         made.starts(conn, there[0], unit_id, made.SCENES[0], 3, 4)
         made.judged(conn, there[0], unit_id, "u-only-there", made.SCENES[0], 2)
+        made.sampled(conn, there[0], unit_id)
         conn.execute(
             "insert into photo (account_id, unit_id, key, media_type, picture)"
             " values (%s, %s, 'made', 'image/png', '')",

@@ -6,16 +6,22 @@ import math
 import random
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import psycopg
 from psycopg.types.json import Jsonb
 
 from api import made
 from ingest.database import ensure_partitions
+from ingest.store import waves
 
 NOW = datetime(2026, 1, 24, 12, tzinfo=UTC)
 RANKS = {"down": 9.0, "service": 7.0, "start_assist": 5.0, "watch": 3.0, "silent": 2.0, "learning": 1.0, "steady": 0.5}
 PRESSURES = 3
 """The unit whose logger measures pressures, by its number."""
+WAVES = 4
+"""The unit whose logger sends sampled starts, by its number."""
+KEPT = ((20, "before_visit", 0.45), (17, "after_visit", 0.2), (2, "locked", None), (1, "ran", 0.21))
+"""Its sampled starts: days ago, why it is kept, run-up time [s]."""
 SCENES = [v for v, _ in made.CALLS]
 
 
@@ -124,6 +130,30 @@ def rests(conn: psycopg.Connection, account_id: int, unit_id: int, count: int = 
         )
 
 
+def sampled(conn: psycopg.Connection, account_id: int, unit_id: int) -> None:
+    """Write the four sampled starts that are kept of a unit: a sine that falls at the run-up, or does not."""
+    for days, kept, run_up_s in KEPT:
+        t_s = np.arange(4_000) / 4_000 - 0.1
+        large = (t_s >= 0) & (t_s < (run_up_s or 9))
+        angle = 2 * np.pi * 60 * t_s
+        amperes = np.where(t_s < 0, 0.0, np.where(large, 84.0, 13.0)) * np.sqrt(2) * np.sin(angle - 0.8)
+        volts = np.where(large, 228.0, 240.0) * np.sqrt(2) * np.sin(angle)
+        at, seq = NOW - timedelta(days=days, minutes=7), 5_000 - days
+        packed = [waves.pack(np.round(values / 0.02).astype(np.int16)) for values in (amperes, volts)]
+        conn.execute(
+            """insert into wave (account_id, unit_id, kept, at, seq, rate_hz, hz, energised_s, current_a, current,
+                 voltage_v, voltage)
+               values (%s, %s, %s, %s, %s, 4000, 60, 0.1, 0.02, %s, 0.02, %s)""",
+            (account_id, unit_id, kept, at, seq, *packed),
+        )
+        conn.execute(
+            """insert into start (account_id, unit_id, at, seq, outcome, run_up_s, peak_a, line_v, line_min_v,
+                 outdoor_c)
+               values (%s, %s, %s, %s, %s, %s, 84, 240, 228, -9)""",
+            (account_id, unit_id, at, seq, "locked" if run_up_s is None else "ran", run_up_s),
+        )
+
+
 def judged(
     conn: psycopg.Connection, account_id: int, unit_id: int, name: str, scene: dict[str, object], days: int
 ) -> None:
@@ -165,6 +195,8 @@ def fleet(conn: psycopg.Connection, name: str, units: int = 16, days: int = 30, 
         judged(conn, account_id, unit_id, unit_name, scene, verdict_days)
         if number == PRESSURES:
             rests(conn, account_id, unit_id)
+        if number == WAVES:
+            sampled(conn, account_id, unit_id)
     first = conn.execute("select unit_id from unit where account_id = %s order by unit_id", (account_id,)).fetchone()
     assert first is not None
     conn.execute(

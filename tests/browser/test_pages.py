@@ -29,6 +29,7 @@ PATHS = (
     "/?group=site",
     "/units/u-0001",
     "/units/u-0006",
+    "/units/u-0004",
     "/units/u-0003/assist",
     "/units/u-0001/visit",
     "/stickers",
