@@ -109,8 +109,9 @@ def _panel(panel: Panel, span: tuple[float, float], width: int, *, last: bool, n
     axis = alt.Axis(labels=last, ticks=last, format=".1f", tickMinStep=0.1, grid=True, domain=last)
     x = alt.X("t:Q", title="seconds from energising" if last else None, scale=scale, axis=axis)
     upright = alt.Axis(tickCount=4, titlePadding=8)
-    room = {} if panel.reach is None else {"domain": [-panel.reach, panel.reach]}
-    y = alt.Y("v:Q", title=panel.title, scale=alt.Scale(zero=panel.zero, **room), axis=upright)
+    reach = panel.reach
+    height = alt.Scale(zero=panel.zero) if reach is None else alt.Scale(domain=[-reach, reach])
+    y = alt.Y("v:Q", title=panel.title, scale=height, axis=upright)
     order = list(_STYLES)
     layers: list[alt.Chart] = []
     # What matters most is drawn last, over the others, and named first.
