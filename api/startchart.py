@@ -85,7 +85,7 @@ def specification(
     bare = title is None
     drawn = [_panel(panel, span, width, last=panel is panels[-1], named=not bare) for panel in panels]
     chart = alt.vconcat(*drawn, spacing=14).resolve_scale(x="shared")
-    if not bare:
+    if title is not None:
         head = alt.TitleParams(
             title, subtitle=subtitle, anchor="start", fontSize=16, fontWeight=600, color=INK, subtitleColor=QUIET,
             subtitleFontSize=12, subtitlePadding=4, offset=14,
