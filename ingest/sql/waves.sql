@@ -1,6 +1,6 @@
 -- The few sampled starts that are kept of each unit.
 
--- name: keep_after_visit the first start after the newest visit; what ran last before it is kept as well
+-- name: keep_after_visit the first start after the newest visit; what ran last before it is kept as well, where that is known
 with visited as (
   select max(at) as at from visit
   where account_id = %(account_id)s and unit_id = %(unit_id)s and at <= %(at)s
@@ -18,6 +18,13 @@ with visited as (
     energised_s = excluded.energised_s, current_a = excluded.current_a, current = excluded.current,
     voltage_v = excluded.voltage_v, voltage = excluded.voltage
   returning unit_id
+), earlier as (
+  delete from wave using visited, first_after
+  where wave.account_id = %(account_id)s and wave.unit_id = first_after.unit_id and wave.kept = 'before_visit'
+    and not exists (
+      select from wave ran
+      where ran.account_id = %(account_id)s and ran.unit_id = first_after.unit_id and ran.kept = 'ran' and ran.at < visited.at
+    )
 )
 insert into wave (account_id, unit_id, kept, at, seq, rate_hz, hz, energised_s, current_a, current, voltage_v, voltage)
 select ran.account_id, ran.unit_id, 'before_visit', ran.at, ran.seq, ran.rate_hz, ran.hz, ran.energised_s, ran.current_a,

@@ -110,6 +110,12 @@ def test_the_first_after_a_visit_stays_beside_the_last_before_it(
     store.put_visits(connection, account_id, frame("visits", visits))
     take(connection, sampled(5, 5, ran))
     assert kept(connection, account_id) == {"ran": 5, "after_visit": 5, "before_visit": 4}
+    # A visit that was logged after the first start that followed it: which ran last before it is not known any more.
+    take(connection, sampled(6, 6, ran))
+    visits["at"] = [FIRST + timedelta(hours=5.5)]
+    store.put_visits(connection, account_id, frame("visits", visits))
+    take(connection, sampled(7, 7, ran))
+    assert kept(connection, account_id) == {"ran": 7, "after_visit": 7}
 
 
 @pytest.mark.stack
