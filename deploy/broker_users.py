@@ -9,12 +9,12 @@ from pathlib import Path
 
 import psycopg
 
-from deploy.passwords import broker_password_hash
 from deploy.supervise import say
 from ingest import database
 from ingest.errors import UnavailableError
 from ingest.mapping import load
 from ingest.named_sql import queries
+from ingest.passwords import broker_password_hash
 from ingest.wire import TOPIC_ROOT
 
 INTAKE_USER = "halfsecond-intake"
@@ -62,7 +62,7 @@ def table(devices: Mapping[str, str], intake_hash: str | None) -> str:
     Parameters
     ----------
     devices
-        Password hash of each device (see :mod:`deploy.passwords`).
+        Password hash of each device (see :mod:`ingest.passwords`).
     intake_hash
         That of intake's password; None leaves intake out.
     """

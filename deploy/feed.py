@@ -20,13 +20,13 @@ from paho.mqtt.enums import MQTTProtocolVersion
 
 from deploy import settings as environment
 from deploy.embedded.broker import BrokerAddress
-from deploy.passwords import broker_password_hash, new_secret
 from deploy.serve import stop_event
 from deploy.settings import Settings
 from deploy.supervise import say
 from ingest import database, store
 from ingest.errors import HalfsecondError, UnavailableError
 from ingest.named_sql import queries
+from ingest.passwords import broker_password_hash, new_secret
 from ingest.wire import TOPIC_ROOT
 
 PATIENCE_S = 120.0

@@ -10,10 +10,10 @@ from contextlib import contextmanager
 from typing import Any
 
 from deploy import target
-from deploy.passwords import broker_password_hash, new_secret, token_hash
 from deploy.table import show
 from ingest.errors import BadInputError
 from ingest.named_sql import queries
+from ingest.passwords import broker_password_hash, new_secret, token_hash
 
 ROLES = ("manager", "dispatcher", "technician")
 LONGEST_NAME = 200

@@ -21,8 +21,8 @@ from typing import Literal
 from deploy.broker_users import INTAKE_USER, intake_hash, rules, table
 from deploy.embedded import folder as data_folder
 from deploy.embedded.process import free_port, port_problem, spawn, stop, wait_for_port
-from deploy.passwords import new_secret
 from ingest.errors import UnavailableError
+from ingest.passwords import new_secret
 
 Kind = Literal["mosquitto", "iotcore", "other"]
 MAX_PAYLOAD_BYTES = 16_000_000
@@ -146,7 +146,7 @@ def start(
     kind
         ``mosquitto`` or ``iotcore``.
     devices
-        Password hash of each device (see ``deploy.passwords``); None lets anybody on this machine in (for tests).
+        Password hash of each device (see ``ingest.passwords``); None lets anybody on this machine in (for tests).
         iotcore knows no rule per device and takes no notice.
     port
         TCP port on the loopback; a free one if None.

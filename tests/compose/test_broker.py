@@ -18,7 +18,7 @@ from paho.mqtt import MQTTException
 
 from deploy import broker_users
 from deploy.embedded.process import free_port
-from deploy.passwords import broker_password_hash
+from ingest.passwords import broker_password_hash
 from tests.compose import stack as stacks
 from tests.compose.stack import FILE, ROOT, eventually, run
 from tests.ingest.test_tls import authority, certificate

@@ -9,7 +9,7 @@ import psycopg
 import pytest
 
 from deploy.cli import main
-from deploy.passwords import token_hash
+from ingest.passwords import token_hash
 
 pytestmark = pytest.mark.stack
 

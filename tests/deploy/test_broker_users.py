@@ -12,10 +12,10 @@ import pytest
 
 from deploy import broker_users
 from deploy.cli import main
-from deploy.passwords import broker_password_hash
 from ingest import store
 from ingest.database import connect
 from ingest.errors import UnavailableError
+from ingest.passwords import broker_password_hash
 
 
 def test_the_table_has_a_line_a_user_by_name_and_intake_among_them() -> None:

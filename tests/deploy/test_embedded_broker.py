@@ -13,8 +13,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from deploy.embedded import broker
 from deploy.embedded.broker import BrokerAddress
-from deploy.passwords import broker_password_hash
 from ingest.errors import UnavailableError
+from ingest.passwords import broker_password_hash
 
 pytestmark = pytest.mark.stack
 DEVICES = {"d-0001": broker_password_hash("one"), "d-0002": broker_password_hash("two")}

@@ -10,9 +10,9 @@ import pytest
 from msgspec.structs import replace
 
 from deploy import stack
-from deploy.passwords import broker_password_hash
 from deploy.settings import Settings
 from ingest.database import connect
+from ingest.passwords import broker_password_hash
 from ingest.subscriber import IntakeSettings
 from tests.ingest.intake_helpers import count, eventually, intake_thread, register
 

@@ -11,11 +11,11 @@ from paho.mqtt import MQTTException
 
 from deploy import stack
 from deploy.embedded.process import free_port
-from deploy.passwords import broker_password_hash
 from deploy.settings import Settings
 from ingest import database as databases
 from ingest import store
 from ingest.errors import BadInputError
+from ingest.passwords import broker_password_hash
 
 pytestmark = pytest.mark.stack
 

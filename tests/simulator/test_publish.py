@@ -17,8 +17,8 @@ import pytest
 
 from deploy.embedded import broker as embedded_broker
 from deploy.embedded.broker import BrokerAddress
-from deploy.passwords import broker_password_hash
 from ingest.errors import UnavailableError
+from ingest.passwords import broker_password_hash
 from ingest.wire import Event, Rest, Start, Status
 from simulator.fleet import Fleet, simulate
 from simulator.publish import publish

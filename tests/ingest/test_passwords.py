@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from deploy.passwords import broker_password_hash, new_secret, token_hash
+from ingest.passwords import broker_password_hash, new_secret, token_hash
 
 
 @pytest.mark.pinned
