@@ -8,12 +8,11 @@ never loses the others.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 from datetime import datetime
-from types import GenericAlias
 from typing import Any, Literal, NamedTuple
 
 import msgspec
+from msgspec.structs import astuple
 
 from ingest.clock import allowed
 from ingest.complaint import complaint
@@ -48,33 +47,18 @@ class Bad(NamedTuple):
     payload: bytes
 
 
-class _StrictStart(Start, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A start without unknown fields."""
+class _PlainStart(Start, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A start without a wave and without unknown fields."""
 
-
-class _StrictRest(Rest, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A rest without unknown fields."""
-
-
-class _StrictEvent(Event, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """An event without unknown fields."""
-
-
-class _StrictStatus(Status, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A status without unknown fields."""
+    wave: None = None
 
 
 _LOOSE: dict[Kind, type[Any]] = {"starts": Start, "rests": Rest, "events": Event, "status": Status}
-_STRICT: dict[Kind, type[Any]] = {
-    "starts": _StrictStart,
-    "rests": _StrictRest,
-    "events": _StrictEvent,
-    "status": _StrictStatus,
-}
 _FIELDS = {kind: frozenset(struct.__struct_fields__) for kind, struct in _LOOSE.items()}
-_WHOLE: dict[Kind, msgspec.json.Decoder[Any]] = {
-    kind: msgspec.json.Decoder(struct | GenericAlias(list, struct)) for kind, struct in _STRICT.items()
-}
+_WHOLE: msgspec.json.Decoder[_PlainStart | list[_PlainStart]] = msgspec.json.Decoder(_PlainStart | list[_PlainStart])
+_START_WIDTH = len(Start.__struct_fields__)
+_START_WORDS = 2
+"""Words that every start without a wave has: ``at`` and ``outcome``."""
 _ITEM: dict[Kind, msgspec.json.Decoder[Any]] = {k: msgspec.json.Decoder(s) for k, s in _LOOSE.items()}
 _ITEMS = msgspec.json.Decoder(list[msgspec.Raw])
 # RecursionError is what nesting without end gives; the rest are ValueErrors.
@@ -99,33 +83,43 @@ def decode(kind: Kind, payload: bytes, received_at: datetime) -> tuple[list[Good
     tuple
         The good records and the bad items, each in the order of the payload. It never raises for what a payload holds.
     """
+    found = plain(payload, received_at) if kind == "starts" else None
+    if found is None:
+        return _item_by_item(kind, payload, received_at)
+    return [Good(start, None) for start in found.starts], []
+
+
+class Plain(NamedTuple):
+    """Starts of a payload, and the values of each in the order of its fields."""
+
+    starts: list[Start]
+    values: list[tuple[Any, ...]]
+
+
+def plain(payload: bytes, received_at: datetime) -> Plain | None:
+    """Return a payload's starts where nothing is left to look at, else None: the usual case, decoded in one go.
+
+    Nothing is left to look at where every start is right, no field is unknown, no name stands twice in an object, there
+    is no wave and every time is in range.
+    """
     try:
-        decoded = _WHOLE[kind].decode(payload)
+        decoded = _WHOLE.decode(payload)
     except _UNUSABLE:
-        return _item_by_item(kind, payload, received_at)
-    records = decoded if isinstance(decoded, list) else [decoded]
-    if len(records) > MAX_ITEMS:
-        return [], [_too_many(payload, len(records))]
-    if not _is_plain(kind, payload, records, received_at):
-        return _item_by_item(kind, payload, received_at)
-    return [Good(record, None) for record in records], []
-
-
-def _is_plain(kind: Kind, payload: bytes, records: Sequence[Any], received_at: datetime) -> bool:
-    """Tell whether nothing is left to look at: no wave, no name twice in an object, every time in range."""
-    if kind != "starts":
-        return False
+        return None
+    starts: list[Start] = list(decoded) if isinstance(decoded, list) else [decoded]
+    if not 0 < len(starts) <= MAX_ITEMS:
+        return None
+    times = [start.at for start in starts]
     earliest, latest = allowed(received_at)
-    expected = 0
-    for start in records:
-        if start.wave is not None or not earliest <= start.at <= latest:
-            return False
-        values = msgspec.structs.astuple(start)
-        words = 1 + (start.outcome is not None) + (start.mode is not None)
-        expected += len(values) - values.count(None) + words
+    if min(times) < earliest or max(times) > latest:
+        return None
+    values = list(map(astuple, starts))
+    nulls = sum([one.count(None) for one in values])
+    words = _START_WORDS * len(starts) + sum([start.mode is not None for start in starts])
+    names = _START_WIDTH * len(starts) - nulls + payload.count(b"null")
     # Every name and every word stands in two quotes, and none of the values allowed here can hold a quote or "null":
     # more quotes than the fields that came out account for mean a name that stands twice.
-    return payload.count(b'"') == 2 * (expected + payload.count(b"null"))
+    return Plain(starts, values) if payload.count(b'"') == 2 * (names + words) else None
 
 
 def _item_by_item(kind: Kind, payload: bytes, received_at: datetime) -> tuple[list[Good], list[Bad]]:

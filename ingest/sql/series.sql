@@ -1,8 +1,33 @@
--- Writing and reading the series: starts, rests, events. Rows go by COPY into a staging table of the session, and from
--- there in key order (so that two writers never wait for each other crosswise) into the table; `{order}` is empty where
--- they were copied in that order.
+-- Writing and reading the series: starts, rests, events. Rows go by COPY into the table; where some are there already
+-- they go into a staging table of the session, and from there, in the order in which they were copied, into the table.
+-- All writers copy in one order, so that two never wait for each other crosswise.
 
 -- Reads choose the units in both tables: a planner without statistics would walk through every unit otherwise.
+
+-- name: copy
+copy {table} ({columns}) from stdin (format binary)
+
+-- name: touch mark the days that gained rows, and wake the watch
+with dirty as (
+  insert into dirty_day (unit_id, day, account_id)
+  select * from unnest(%(units)s::bigint[], %(days)s::date[], %(accounts)s::bigint[]) touched order by 1, 2
+  on conflict (unit_id, day) do update set marked_at = now(), taken_at = null where dirty_day.taken_at is not null
+)
+select pg_notify('halfsecond_dirty', '')
+
+-- name: touch_start mark the days that gained starts, note each unit's newest start, and wake the watch
+with dirty as (
+  insert into dirty_day (unit_id, day, account_id)
+  select * from unnest(%(units)s::bigint[], %(days)s::date[], %(accounts)s::bigint[]) touched order by 1, 2
+  on conflict (unit_id, day) do update set marked_at = now(), taken_at = null where dirty_day.taken_at is not null
+), newest as (
+  insert into heard (unit_id, account_id, last_at, last_received_at)
+  select * from unnest(%(heard_units)s::bigint[], %(heard_accounts)s::bigint[], %(last_at)s::timestamptz[],
+    %(last_received_at)s::timestamptz[]) newest order by 1
+  on conflict (unit_id) do update set last_at = greatest(heard.last_at, excluded.last_at),
+    last_received_at = greatest(heard.last_received_at, excluded.last_received_at)
+)
+select pg_notify('halfsecond_dirty', '')
 
 -- name: stage
 create temp table if not exists {stage} (like {table}) on commit delete rows
@@ -10,13 +35,10 @@ create temp table if not exists {stage} (like {table}) on commit delete rows
 -- name: clear_stage
 delete from {stage}
 
--- name: copy
-copy {stage} ({columns}) from stdin (format binary)
-
 -- name: merge
 with fresh as (
   insert into {table} ({columns})
-  select {columns} from {stage} {order}
+  select {columns} from {stage}
   on conflict do nothing
   returning account_id, unit_id, at, received_at
 ), dirty as (
@@ -29,7 +51,7 @@ select account_id, count(*) from fresh group by account_id
 -- name: merge_start
 with fresh as (
   insert into {table} ({columns})
-  select {columns} from {stage} {order}
+  select {columns} from {stage}
   on conflict do nothing
   returning account_id, unit_id, at, received_at
 ), dirty as (
@@ -54,7 +76,6 @@ copy (
   where kept.account_id = %(account_id)s and unit.account_id = %(account_id)s
     and (%(unit_ids)s::bigint[] is null or kept.unit_id = any(%(unit_ids)s::bigint[]))
     and (%(unit_ids)s::bigint[] is null or unit.unit_id = any(%(unit_ids)s::bigint[]))
-  and (%(unit_ids)s::bigint[] is null or unit.unit_id = any(%(unit_ids)s::bigint[]))
     and kept.at >= %(since)s::timestamptz and kept.at < %(until)s::timestamptz
   order by unit.unit collate "C", kept.at, kept.seq
 ) to stdout (format csv)

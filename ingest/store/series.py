@@ -1,34 +1,29 @@
-"""Writing the series, starts, rests and events: COPY into a staging table, then merge what is new by its key.
+"""Writing the series, starts, rests and events: COPY into the table, or what is new of it by way of a staging table.
 
-The key (unit, at, seq) makes it harmless to write a row again. In the same transaction the days that gained rows are
-marked for the watch, and the newest start of each unit is noted.
+The key (unit, at, seq) makes it harmless to write a row again. Rows that are all new, which is the usual case, are
+copied straight into the table: half the work. Where one is there already the copy is undone, and the batch goes
+through a staging table and is merged by its key; so do the next batches, until one is all new again. In the same
+transaction the days that gained rows are marked for the watch, and the newest start of each unit is noted.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from math import isnan
-from typing import Any
+from itertools import groupby
+from operator import itemgetter
+from typing import Any, NamedTuple
+from weakref import WeakKeyDictionary
 
-import numpy as np
-import pandas as pd
 import psycopg
 from psycopg import sql
 
-from ingest.ahead import ahead
-from ingest.clock import allowed
-from ingest.database import ensure_days, forget_days
-from ingest.errors import BadInputError
+from ingest.database import ensure_days
 from ingest.named_sql import queries
-from ingest.store import binary
-from ingest.store.jsonb import as_jsonb
-from ingest.store.registry import unit_ids
-from ingest.store.stored import Stored
 from ingest.wire import START_FIELDS
 
-CHUNK_ROWS = 20_000
 Row = tuple[Any, ...]
 
 
@@ -42,11 +37,23 @@ class Series:
     merge: str = "merge"
 
 
+class Touched(NamedTuple):
+    """What rows bear on beside their own table.
+
+    ``days`` are unit, day and account; ``newest`` the unit, account, newest time and newest receipt of each unit, for
+    starts only; ``rows`` the number of rows by account.
+    """
+
+    days: Sequence[tuple[int, date, int]]
+    newest: Sequence[tuple[int, int, datetime, datetime]]
+    rows: dict[int, int]
+
+
 _WORDS = {"outcome", "mode", "event", "detail"}
 _SMALL = {"stage", "retry"}
 _OWN = {"seq": "int8", "at": "timestamptz"} | dict.fromkeys(_WORDS, "text") | dict.fromkeys(_SMALL, "int2")
-_BESIDE = ("account_id", "unit_id", "extra", "received_at")
-_BESIDE_TYPES = ("int8", "int8", "jsonb", "timestamptz")
+BESIDE = ("account_id", "unit_id", "extra", "received_at")
+BESIDE_TYPES = ("int8", "int8", "jsonb", "timestamptz")
 
 STARTS = Series("start", START_FIELDS, tuple(_OWN.get(f, "float4") for f in START_FIELDS), "merge_start")
 RESTS = Series(
@@ -55,6 +62,14 @@ RESTS = Series(
     ("int8", "timestamptz", "float4[]", "float4[]", "float4[]", "float4"),
 )
 EVENTS = Series("event", ("seq", "at", "event", "detail"), ("int8", "timestamptz", "text", "text"))
+
+_SEQ, _AT = 0, 1
+_met_doubles: WeakKeyDictionary[psycopg.Connection[Any], set[str]] = WeakKeyDictionary()
+
+
+def day_of(at: datetime) -> date:
+    """Return the day (UTC) of an instant: that of its partition."""
+    return (at if at.tzinfo is UTC else at.astimezone(UTC)).date()
 
 
 def merge(connection: psycopg.Connection, series: Series, rows: Sequence[Row]) -> dict[int, int]:
@@ -71,29 +86,50 @@ def merge(connection: psycopg.Connection, series: Series, rows: Sequence[Row]) -
     dict
         Rows that were new, by account.
     """
+    ordered, touched = _in_order(series, rows)
 
     def write(copy: psycopg.Copy) -> None:
-        copy.set_types(series.types + _BESIDE_TYPES)
-        for row in rows:
+        copy.set_types(series.types + BESIDE_TYPES)
+        for row in ordered:
             copy.write_row(row)
 
-    return _merge(connection, series, write)
+    return merge_in_order(connection, series, write, touched)
 
 
-def _merge(
-    connection: psycopg.Connection, series: Series, write: Callable[[psycopg.Copy], None], *, in_order: bool = False
+def merge_in_order(
+    connection: psycopg.Connection, series: Series, write: Callable[[psycopg.Copy], None], touched: Touched
+) -> dict[int, int]:
+    """Do what :func:`merge` does with rows that ``write`` gives to a COPY in the order of day, unit, time and number.
+
+    All writers write in that order, so that no two wait for each other crosswise.
+    """
+    doubtful = _met_doubles.setdefault(connection, set())
+    if series.table not in doubtful:
+        try:
+            with connection.transaction(), connection.cursor() as cursor:
+                _copy(cursor, series, series.table, write)
+                _touch(cursor, series, touched)
+        except psycopg.errors.UniqueViolation:
+            doubtful.add(series.table)
+        else:
+            return touched.rows
+    new = _merge_by_stage(connection, series, write)
+    if new == touched.rows:
+        doubtful.discard(series.table)
+    return new
+
+
+def _merge_by_stage(
+    connection: psycopg.Connection, series: Series, write: Callable[[psycopg.Copy], None]
 ) -> dict[int, int]:
     stage = f"{series.table}_stage"
-    columns = sql.SQL(", ").join(map(sql.Identifier, series.fields + _BESIDE))
-    order = sql.SQL("" if in_order else "order by unit_id, at, seq")
-    names = {"table": sql.Identifier(series.table), "stage": sql.Identifier(stage), "columns": columns, "order": order}
+    names = {"table": sql.Identifier(series.table), "stage": sql.Identifier(stage), "columns": _columns(series)}
     nested = connection.info.transaction_status != psycopg.pq.TransactionStatus.IDLE
     with connection.transaction(), connection.cursor() as cursor:
         cursor.execute(sql.SQL(_SQL["stage"]).format(**names))
         if nested:  # the staging table is emptied by a commit only
             cursor.execute(sql.SQL(_SQL["clear_stage"]).format(**names))
-        with cursor.copy(sql.SQL(_SQL["copy"]).format(**names)) as copy:
-            write(copy)
+        _copy(cursor, series, stage, write)
         cursor.execute(sql.SQL(_SQL[series.merge]).format(**names))
         new: dict[int, int] = dict(cursor.fetchall())
         if new:
@@ -101,193 +137,47 @@ def _merge(
     return new
 
 
+def _copy(cursor: psycopg.Cursor, series: Series, table: str, write: Callable[[psycopg.Copy], None]) -> None:
+    with cursor.copy(sql.SQL(_SQL["copy"]).format(table=sql.Identifier(table), columns=_columns(series))) as copy:
+        write(copy)
+
+
+def _columns(series: Series) -> sql.Composed:
+    return sql.SQL(", ").join(map(sql.Identifier, series.fields + BESIDE))
+
+
+def _touch(cursor: psycopg.Cursor, series: Series, touched: Touched) -> None:
+    """Note what new rows bear on: the staged merge does the same in its own statement."""
+    units, days, accounts = zip(*touched.days, strict=True)
+    wanted = {"units": list(units), "days": list(days), "accounts": list(accounts)}
+    if series is not STARTS:
+        cursor.execute(_SQL["touch"], wanted)
+        return
+    units, accounts, newest, received = zip(*touched.newest, strict=True)
+    heard = {"heard_units": list(units), "heard_accounts": list(accounts)}
+    cursor.execute(_SQL["touch_start"], wanted | heard | {"last_at": list(newest), "last_received_at": list(received)})
+
+
+def _in_order(series: Series, rows: Sequence[Row]) -> tuple[Sequence[Row], Touched]:
+    """Return rows in the order in which all writers write, and what they bear on."""
+    account = len(series.fields)
+    unit, received_at = account + 1, account + 3
+    ordered = sorted(rows, key=itemgetter(unit, _AT, _SEQ))
+    days = [day_of(row[_AT]) for row in ordered]
+    marked = set(zip(map(itemgetter(unit), ordered), days, map(itemgetter(account), ordered), strict=True))
+    newest = []
+    if series is STARTS:
+        for unit_id, group in groupby(ordered, itemgetter(unit)):
+            own = list(group)
+            newest.append((unit_id, own[-1][account], own[-1][_AT], max([row[received_at] for row in own])))
+    if len(set(days)) > 1:
+        ordered = [ordered[place] for place in sorted(range(len(days)), key=days.__getitem__)]
+    return ordered, Touched(sorted(marked), newest, dict(Counter(map(itemgetter(account), ordered))))
+
+
 def prepare(connection: psycopg.Connection, series: Series, days: Iterable[date]) -> None:
     """Make the partitions that rows of these days need, outside any transaction of the rows themselves."""
     ensure_days(connection, series.table, days)
-
-
-def put_starts(
-    connection: psycopg.Connection,
-    account_id: int,
-    frame: pd.DataFrame,
-    progress: Callable[[int], object] | None = None,
-) -> Stored:
-    """Store starts of a table; units that are not there yet are made.
-
-    Parameters
-    ----------
-    frame
-        One row a start, as :mod:`ingest.frames` describes it.
-    progress
-        Called with the number of rows written after each chunk.
-
-    Raises
-    ------
-    BadInputError
-        A start lies before 2000 or more than a day ahead.
-    """
-    return _put(connection, account_id, STARTS, frame, progress)
-
-
-def put_rests(
-    connection: psycopg.Connection,
-    account_id: int,
-    frame: pd.DataFrame,
-    progress: Callable[[int], object] | None = None,
-) -> Stored:
-    """Store rests of a table, as :func:`put_starts` does starts."""
-    return _put(connection, account_id, RESTS, frame, progress)
-
-
-def put_events(
-    connection: psycopg.Connection,
-    account_id: int,
-    frame: pd.DataFrame,
-    progress: Callable[[int], object] | None = None,
-) -> Stored:
-    """Store events of a table, as :func:`put_starts` does starts."""
-    return _put(connection, account_id, EVENTS, frame, progress)
-
-
-def _put(
-    connection: psycopg.Connection,
-    account_id: int,
-    series: Series,
-    frame: pd.DataFrame,
-    progress: Callable[[int], object] | None,
-) -> Stored:
-    received_at = datetime.now(UTC)
-    _refuse_clock(series, frame, received_at)
-    ids = unit_ids(connection, account_id, frame["unit"].unique().tolist(), create=True)
-    prepare(connection, series, frame["at"].dt.date.unique().tolist())
-    frame = _in_key_order(frame, ids)
-    firsts = range(0, len(frame), CHUNK_ROWS)
-    parts = (frame.iloc[first : first + CHUNK_ROWS] for first in firsts)
-    new = 0
-    for count, write in ahead((len(part), _writer(series, part, account_id, ids, received_at)) for part in parts):
-        try:
-            merged = _merge(connection, series, write, in_order=True)
-        except psycopg.errors.CheckViolation:  # a partition that this connection remembers is gone
-            forget_days(connection)
-            prepare(connection, series, frame["at"].dt.date.unique().tolist())
-            merged = _merge(connection, series, write, in_order=True)
-        new += merged.get(account_id, 0)
-        if progress:
-            progress(count)
-    return Stored(new, len(frame) - new)
-
-
-def _in_key_order(frame: pd.DataFrame, ids: dict[str, int]) -> pd.DataFrame:
-    """Return a table in the order of the key, in which all writers write: sorting here costs the server nothing."""
-    codes, names = pd.factorize(frame["unit"])
-    units = np.array([ids[str(name)] for name in names], np.int64)[codes]
-    at = frame["at"].dt.tz_convert("UTC").dt.tz_localize(None).to_numpy("M8[us]")
-    order = np.lexsort((frame["seq"].to_numpy(np.int64), at, units))
-    return frame if (order[1:] > order[:-1]).all() else frame.iloc[order]
-
-
-def _writer(
-    series: Series, frame: pd.DataFrame, account_id: int, ids: dict[str, int], received_at: datetime
-) -> Callable[[psycopg.Copy], None]:
-    """Return what writes a table's rows to a COPY: all at once where its columns can be encoded so, else one by one."""
-    data = _encoded(series, frame, account_id, ids, received_at)
-    if data is not None:
-        return lambda copy: copy.write(data)
-    rows = _rows(series, frame, account_id, ids, received_at)
-
-    def write(copy: psycopg.Copy) -> None:
-        copy.set_types(series.types + _BESIDE_TYPES)
-        for row in rows:
-            copy.write_row(row)
-
-    return write
-
-
-def _encoded(
-    series: Series, frame: pd.DataFrame, account_id: int, ids: dict[str, int], received_at: datetime
-) -> bytes | None:
-    """Return a table's rows as COPY takes them, or None where a column holds lists or words that are too wide."""
-    count = len(frame)
-    codes, names = pd.factorize(frame["unit"])
-    units = np.array([ids[str(name)] for name in names], np.int64)[codes]
-    extra = frame["extra"] if "extra" in frame else np.full(count, None, object)
-    columns = [
-        *(_encoded_column(frame, field, kind) for field, kind in zip(series.fields, series.types, strict=True)),
-        binary.numbers(np.full(count, account_id), ">i8"),
-        binary.numbers(units, ">i8"),
-        binary.words(extra, before=b"\x01"),
-        binary.times(np.full(count, np.datetime64(received_at.replace(tzinfo=None), "us"))),
-    ]
-    whole = [column for column in columns if column is not None]
-    return binary.rows(whole) if len(whole) == len(columns) else None
-
-
-def _encoded_column(frame: pd.DataFrame, field: str, kind: str) -> binary.Encoded | None:
-    if kind == "float4[]":
-        return None
-    if field not in frame:
-        return binary.words(np.full(len(frame), None, object))
-    values = frame[field]
-    match kind:
-        case "timestamptz":
-            return binary.times(values.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy("M8[us]"))
-        case "int8":
-            return binary.numbers(values.to_numpy(np.int64), ">i8")
-        case "float4" | "int2":
-            held = values.to_numpy(np.float64)
-            missing = np.isnan(held)
-            with np.errstate(over="ignore"):
-                return binary.numbers(np.where(missing, 0.0, held), ">f4" if kind == "float4" else ">i2", missing)
-        case _:
-            return binary.words(values)
-
-
-def _rows(
-    series: Series, frame: pd.DataFrame, account_id: int, ids: dict[str, int], received_at: datetime
-) -> list[Row]:
-    count = len(frame)
-    columns = [_column(frame, field, kind) for field, kind in zip(series.fields, series.types, strict=True)]
-    extra = frame["extra"].tolist() if "extra" in frame else [None] * count
-    beside = [
-        [account_id] * count,
-        [ids[unit] for unit in frame["unit"]],
-        [as_jsonb(e.encode()) if isinstance(e, str) else None for e in extra],
-        [received_at] * count,
-    ]
-    return list(zip(*columns, *beside, strict=True))
-
-
-def _column(frame: pd.DataFrame, field: str, kind: str) -> list[Any]:
-    """Return a column as Python values, None where missing."""
-    if field not in frame:
-        return [None] * len(frame)
-    values = frame[field]
-    held: list[Any]
-    match kind:
-        case "timestamptz":
-            held = list(values.dt.to_pydatetime())
-        case "int8":
-            held = values.to_numpy(np.int64).tolist()
-        case "float4":
-            held = [None if isnan(v) else v for v in values.to_numpy(np.float64).tolist()]
-        case "int2":
-            held = [None if isnan(v) else int(v) for v in values.to_numpy(np.float64).tolist()]
-        case "float4[]":
-            held = [list(v) if isinstance(v, list | tuple | np.ndarray) else None for v in values]
-        case _:
-            held = [v if isinstance(v, str) else None for v in values]
-    return held
-
-
-def _refuse_clock(series: Series, frame: pd.DataFrame, received_at: datetime) -> None:
-    earliest, latest = allowed(received_at)
-    wrong = (frame["at"] < earliest) | (frame["at"] > latest)
-    if wrong.any():
-        row = frame[wrong].iloc[0]
-        raise BadInputError(
-            f"{series.table}s: at: {row['at'].isoformat()} of unit {row['unit']} is before 2000 or more than a day "
-            "ahead; mend the clock or the date"
-        )
 
 
 _SQL = queries("ingest", "sql/series.sql")

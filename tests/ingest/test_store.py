@@ -82,7 +82,7 @@ def test_the_same_row_twice_in_one_table_is_stored_once(connection: psycopg.Conn
 def test_a_table_larger_than_a_chunk_is_counted_right_inside_a_transaction_too(
     connection: psycopg.Connection, account_id: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("ingest.store.series.CHUNK_ROWS", 7)
+    monkeypatch.setattr("ingest.store.tables.CHUNK_ROWS", 7)
     seen: list[int] = []
     with connection.transaction():
         assert store.put_starts(connection, account_id, starts(20), progress=seen.append) == (20, 0)
