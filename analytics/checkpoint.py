@@ -29,6 +29,11 @@ class Checkpoints:
         sparse = [day for day in days[DAILY:] if day % EVERY_D == 0][:SPARSE]
         self.states = {day: self.states[day] for day in sorted(wanted | set(sparse))}
 
+    @property
+    def newest(self) -> State | None:
+        """The newest of the copies, which nobody changes; None if there is none."""
+        return self.states[max(self.states)] if self.states else None
+
     def before(self, day: int) -> State | None:
         """Return a copy of the newest state that knows nothing of a day, and drop those that do."""
         self.states = {d: s for d, s in self.states.items() if d < day}

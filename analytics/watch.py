@@ -1,7 +1,7 @@
 """The running service: days of units that changed become verdicts, by the same core as replay.
 
 One verdict a unit a day is kept, that of the midnight (UTC) which ends it, and one of the present instant, which is
-also the unit's standing.
+also the unit's standing. Units that have just failed to start do not wait for a pass: see :mod:`analytics.prompt`.
 """
 
 from __future__ import annotations
@@ -9,22 +9,19 @@ from __future__ import annotations
 import sys
 import threading
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
-from typing import Literal
 
 import pandas as pd
 import psycopg
 
-from analytics import core, report
+from analytics import core, exchange, prompt, report
 from analytics.checkpoint import Checkpoints
 from analytics.chosen import options_of
+from analytics.exchange import Clock
 from analytics.options import DAY_US, DEFAULT, HOUR_US, Options
-from analytics.report import EPOCH, Ranked, when
-from analytics.state import State
-from analytics.tables import Tables, fleet
-from analytics.verdict import encode
+from analytics.prompt import Bases, Basis
+from analytics.report import EPOCH
+from analytics.tables import fleet
 from ingest import store
 from ingest.database import connect
 from ingest.errors import HalfsecondError
@@ -35,10 +32,7 @@ HISTORY_D = 400
 """Past days of which a daily verdict is written when a history is worked through."""
 WAIT_S = (1.0, 30.0)
 """First and longest wait while the database is away."""
-FORECAST_D = 15
 _SQL = queries("analytics", "sql/watch.sql")
-
-Clock = Literal["wall", "data"]
 
 
 @dataclass
@@ -49,6 +43,7 @@ class Followed:
     units: pd.DataFrame | None = None
     options: Options = DEFAULT
     hour: int = -1
+    basis: Basis | None = None
 
 
 def run(database: str, stop: threading.Event, clock: Clock = "wall", every_s: float = 5.0) -> int:
@@ -63,10 +58,11 @@ def run(database: str, stop: threading.Event, clock: Clock = "wall", every_s: fl
     """
     wait = WAIT_S[0]
     while not stop.is_set():
+        bases: Bases = {}
         try:
-            with connect(database) as connection:
+            with connect(database) as connection, prompt.running(database, bases, clock) as beside:
                 wait = WAIT_S[0]
-                _follow(connection, stop, clock, every_s)
+                _follow(connection, stop, clock, every_s, bases, beside)
         except (HalfsecondError, psycopg.OperationalError, psycopg.InterfaceError) as error:
             if stop.is_set():
                 break
@@ -77,11 +73,19 @@ def run(database: str, stop: threading.Event, clock: Clock = "wall", every_s: fl
     return 0
 
 
-def _follow(connection: psycopg.Connection, stop: threading.Event, clock: Clock, every_s: float) -> None:
+def _follow(
+    connection: psycopg.Connection,
+    stop: threading.Event,
+    clock: Clock,
+    every_s: float,
+    bases: Bases,
+    beside: threading.Thread,
+) -> None:
     """Pass after pass over one connection; what was remembered before it is not trusted."""
     followed: dict[int, Followed] = {}
     connection.execute(f"listen {store.DIRTY_CHANNEL}")
     while not stop.is_set():
+        assert beside.is_alive(), "the look at failed starts has ended"
         began = time.monotonic()
         taken = store.take_dirty(connection, TAKE)
         changed: dict[int, int] = {}
@@ -92,14 +96,10 @@ def _follow(connection: psycopg.Connection, stop: threading.Event, clock: Clock,
         for account_id in sorted({*accounts, *changed}):
             if stop.is_set():
                 return
-            refresh(
-                connection,
-                account_id,
-                followed.setdefault(account_id, Followed()),
-                changed.get(account_id),
-                clock,
-                stop,
-            )
+            one = followed.setdefault(account_id, Followed())
+            refresh(connection, account_id, one, changed.get(account_id), clock, stop)
+            if one.basis is not None:
+                bases[account_id] = one.basis
         if taken:
             store.done_dirty(connection, taken)
         if len(taken) < TAKE:
@@ -115,15 +115,6 @@ def _rest(connection: psycopg.Connection, stop: threading.Event, least_s: float)
     while not stop.is_set() and time.monotonic() < until:
         for _ in connection.notifies(timeout=0.5, stop_after=1):
             return
-
-
-def now(connection: psycopg.Connection, account_id: int, clock: Clock) -> int | None:
-    """Return the present instant of an account, microseconds since 1970 UTC; None while nothing was heard."""
-    row = connection.execute(_SQL["last_heard"], {"account_id": account_id}).fetchone()
-    if row is None or row[0] is None:
-        return None
-    instant = row[0] if clock == "data" else datetime.now(UTC)
-    return int((instant - EPOCH) // timedelta(microseconds=1))
 
 
 def _options(connection: psycopg.Connection, account_id: int) -> Options:
@@ -150,7 +141,7 @@ def refresh(
     stop : ends the work early; what was not finished is done again by the next pass
     options : in place of those that the account has set; where they have changed, all is judged anew
     """
-    instant = now(connection, account_id, clock)
+    instant = exchange.now(connection, account_id, clock)
     options = _options(connection, account_id) if options is None else options
     same = options == followed.options
     if instant is None or (changed_day is None and same and followed.hour == instant // HOUR_US):
@@ -161,8 +152,7 @@ def refresh(
         changed_day = -(10**6)
     today = instant // DAY_US
     state = followed.checkpoints.before(min(today if changed_day is None else changed_day, today))
-    tables = _read(connection, account_id, units, state)
-    whole = fleet(tables)
+    whole = fleet(exchange.read(connection, account_id, units, state))
     if len(whole.starts.at) == 0 and state is None:
         return 0
     first = int(whole.starts.day[0]) + 1 if state is None else state.day + 1
@@ -173,37 +163,11 @@ def refresh(
             return written
         if at_moment.day == moment // DAY_US - 1:
             followed.checkpoints.keep(at_moment)
-        written += _write(connection, account_id, list(report.verdicts(at_moment, whole, moment)), moment)
-    connection.execute(_SQL["forget_after"], {"account_id": account_id, "now": when(instant)})
+        written += exchange.write(connection, account_id, list(report.verdicts(at_moment, whole, moment)), moment)
+    # Not after the instant of this pass: a unit that failed meanwhile has a newer verdict already.
+    reached = exchange.now(connection, account_id, clock)
+    exchange.forget_after(connection, account_id, max(instant, reached or 0))
     followed.hour = instant // HOUR_US
+    rows = {name: row for row, name in enumerate(whole.names)}
+    followed.basis = Basis(followed.checkpoints.newest, rows, units, options)
     return written
-
-
-def _read(connection: psycopg.Connection, account_id: int, units: pd.DataFrame, state: State | None) -> Tables:
-    since = None if state is None else when((state.day + 1) * DAY_US)
-    issued = None if since is None else since - timedelta(days=FORECAST_D)
-    read: dict[str, Callable[..., pd.DataFrame]] = {
-        "starts": store.read_starts,
-        "rests": store.read_rests,
-        "events": store.read_events,
-    }
-    frames = {kind: function(connection, account_id, since=since) for kind, function in read.items()}
-    return Tables(
-        units=units,
-        visits=store.read_visits(connection, account_id, since=since),
-        forecasts=store.read_forecasts(connection, account_id, since=issued),
-        **frames,
-    )
-
-
-def _write(connection: psycopg.Connection, account_id: int, verdicts: list[Ranked], instant: int) -> int:
-    day = instant // DAY_US - (1 if instant % DAY_US == 0 else 0)
-    rows = [
-        store.VerdictRow(v.verdict.unit, when(instant), v.verdict.standing, v.rank, encode(v.verdict)) for v in verdicts
-    ]
-    with connection.transaction():
-        store.put_verdicts(connection, account_id, rows)
-        names = [v.verdict.unit for v in verdicts]
-        wanted = {"account_id": account_id, "day": when(day * DAY_US), "now": when(instant), "units": names}
-        connection.execute(_SQL["thin"], wanted)
-    return len(rows)

@@ -60,3 +60,6 @@ select pg_notify('halfsecond_calls', %(account_id)s::text)
 
 -- name: wake
 select pg_notify('halfsecond_dirty', '')
+
+-- name: tell_failed
+select pg_notify('halfsecond_failed', payload) from unnest(%(payloads)s::text[]) payload

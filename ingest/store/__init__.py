@@ -6,21 +6,24 @@ chunk, harmless when repeated; each ``read_`` gives a table as :mod:`ingest.fram
 
 from ingest.store.reading import read_events, read_forecasts, read_rests, read_starts, read_units, read_visits
 from ingest.store.registry import account, put_forecasts, put_units, put_visits, unit_ids, unit_names
+from ingest.store.series import put_events, put_rests, put_starts
 from ingest.store.stored import Stored
-from ingest.store.tables import put_events, put_rests, put_starts
 from ingest.store.verdicts import (
     CALLS_CHANNEL,
     DIRTY_CHANNEL,
+    FAILED_CHANNEL,
     VerdictRow,
     done_dirty,
     mark_dirty,
     put_verdicts,
     take_dirty,
+    tell_failed,
 )
 
 __all__ = [
     "CALLS_CHANNEL",
     "DIRTY_CHANNEL",
+    "FAILED_CHANNEL",
     "Stored",
     "VerdictRow",
     "account",
@@ -40,6 +43,7 @@ __all__ = [
     "read_units",
     "read_visits",
     "take_dirty",
+    "tell_failed",
     "unit_ids",
     "unit_names",
 ]

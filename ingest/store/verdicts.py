@@ -14,8 +14,13 @@ from ingest.store.jsonb import as_jsonb
 
 DIRTY_CHANNEL = "halfsecond_dirty"
 """Channel on which a commit of new rows is told, for ``LISTEN``."""
+FAILED_CHANNEL = "halfsecond_failed"
+"""Channel on which intake tells of units that have just failed to start: account, then units, as numbers."""
 CALLS_CHANNEL = "halfsecond_calls"
 """Channel on which the number of an account is told whose call list has changed, for ``LISTEN``."""
+
+TOLD = 300
+"""Units told of in one notification, whose payload must stay below 8,000 bytes."""
 
 Day = tuple[int, int, date]
 """Account, unit and day (UTC)."""
@@ -37,6 +42,20 @@ def mark_dirty(connection: psycopg.Connection, account_id: int, ids: Iterable[in
     with connection.transaction():
         connection.execute(_SQL["mark_dirty"], wanted)
         connection.execute(_SQL["wake"])
+
+
+def tell_failed(connection: psycopg.Connection, units: Iterable[tuple[int, int]]) -> None:
+    """Tell of units (account, unit) that have failed to start, once the transaction is committed."""
+    by_account: dict[int, list[int]] = {}
+    for account_id, unit_id in sorted(set(units)):
+        by_account.setdefault(account_id, []).append(unit_id)
+    payloads = [
+        " ".join(map(str, (account_id, *ids[first : first + TOLD])))
+        for account_id, ids in by_account.items()
+        for first in range(0, len(ids), TOLD)
+    ]
+    if payloads:
+        connection.execute(_SQL["tell_failed"], {"payloads": payloads})
 
 
 def take_dirty(connection: psycopg.Connection, limit: int) -> list[Day]:

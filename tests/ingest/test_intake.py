@@ -104,8 +104,8 @@ def test_what_only_the_database_refuses_is_found_and_the_others_are_stored(
         good, bad = decoding.decode(*arguments)
         return [Good(g.record, b"no json" if g.record.seq == 6 else g.extra) for g in good], bad
 
-    monkeypatch.setattr("ingest.sorting.decode", careless)
-    tallies = take_in(connection, [message(encode(start(n, note="looked at one by one"))) for n in range(10)])
+    monkeypatch.setattr("ingest.intake.decode", careless)
+    tallies = take_in(connection, [message(encode(start(n))) for n in range(10)])
     assert tallies[account_id].stored == 9
     assert tallies[None] == Tally(received=1, quarantined=1)
     assert [seq for (seq,) in connection.execute("select seq from start order by seq")] == [0, 1, 2, 3, 4, 5, 7, 8, 9]
@@ -133,6 +133,25 @@ def test_an_old_status_that_the_broker_kept_does_not_look_new(connection: psycop
     assert connection.execute("select received_at from device_status").fetchone() == (NOW,)
     take_in(connection, [Message("halfsecond/1/d-0001/status", encode({"online": False}), later, retained=True)])
     assert connection.execute("select online, received_at from device_status").fetchone() == (False, later)
+
+
+def test_units_that_failed_to_start_are_told_of_as_the_batch_is_committed_and_others_are_not(
+    database: str, connection: psycopg.Connection
+) -> None:
+    account_id = register(connection, units=5)
+    with connect(database) as listener:
+        listener.execute(f"listen {store.FAILED_CHANNEL}")
+        lockout = {"seq": 1, "at": "2024-01-14T12:00:00Z", "event": "lockout"}
+        batch = [
+            message(encode(start(1, outcome="locked"), start(2, outcome="locked")), "d-0002"),
+            message(encode(start(1)), "d-0003"),
+            message(encode(lockout), "d-0005", "events"),
+            message(encode(lockout | {"event": "reset"}), "d-0001", "events"),
+        ]
+        take_in(connection, batch)
+        told = [each.payload for each in listener.notifies(timeout=5, stop_after=1)]
+    numbers = store.unit_ids(connection, account_id, ["u-0002", "u-0005"])
+    assert told == [f"{account_id} {numbers['u-0002']} {numbers['u-0005']}"]
 
 
 def test_two_intakes_that_get_the_same_messages_store_each_once(database: str, connection: psycopg.Connection) -> None:

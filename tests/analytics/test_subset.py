@@ -1,0 +1,61 @@
+from __future__ import annotations
+
+import dataclasses
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from analytics import core, subset
+from analytics.options import DAY_US
+from analytics.state import State
+from analytics.tables import fleet
+
+UNITS = 61
+
+
+@pytest.fixture
+def state(made: ModuleType, monkeypatch: pytest.MonkeyPatch) -> State:
+    monkeypatch.setattr(subset, "LEAST", UNITS)
+    whole = fleet(made.fleet(UNITS, 15, 4).tables)
+    ((_, state),) = core.run(whole, [int(whole.starts.day[0] + 14) * DAY_US])
+    return state
+
+
+def arrays(part: object, path: str = "") -> dict[str, np.ndarray]:
+    """Return every array of a state by its path."""
+    if isinstance(part, np.ndarray):
+        return {path: part}
+    if dataclasses.is_dataclass(part):
+        inner = {field.name: getattr(part, field.name) for field in dataclasses.fields(part)}
+    elif isinstance(part, dict):
+        inner = part
+    else:
+        return {}
+    return {p: a for name, each in inner.items() for p, a in arrays(each, f"{path}.{name}").items()}
+
+
+def test_a_part_has_the_units_rows_of_all_that_is_kept_by_unit_and_the_fleets_own_as_it_was(state: State) -> None:
+    some = subset.some(state, np.array([3, 17, 60]))
+    whole, part = arrays(state), arrays(some)
+    assert whole.keys() == part.keys()
+    of_fleet = (".record", ".noise", ".hazard")
+    by_unit = [p for p, array in whole.items() if array.ndim and len(array) == UNITS and not p.startswith(of_fleet)]
+    assert len(by_unit) > 50
+    for path, array in whole.items():
+        assert np.array_equal(part[path], array[[3, 17, 60]] if path in by_unit else array, equal_nan=True), path
+
+
+def test_a_part_can_be_changed_without_changing_the_whole(state: State) -> None:
+    before = {path: array.copy() for path, array in arrays(state).items()}
+    for units in (np.array([3, 17]), np.arange(UNITS)):
+        for array in arrays(subset.some(state, units)).values():
+            array.fill(1)
+    for path, array in arrays(state).items():
+        assert np.array_equal(array, before[path], equal_nan=True), path
+
+
+def test_a_part_of_a_small_fleet_is_refused(state: State, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(subset, "LEAST", UNITS + 1)
+    with pytest.raises(AssertionError):
+        subset.some(state, np.array([1]))
