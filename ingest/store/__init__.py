@@ -6,8 +6,8 @@ chunk, harmless when repeated; each ``read_`` gives a table as :mod:`ingest.fram
 
 from ingest.store.reading import read_events, read_forecasts, read_rests, read_starts, read_units, read_visits
 from ingest.store.registry import account, put_forecasts, put_units, put_visits, unit_ids, unit_names
-from ingest.store.series import put_events, put_rests, put_starts
 from ingest.store.stored import Stored
+from ingest.store.tables import put_events, put_rests, put_starts
 from ingest.store.verdicts import (
     CALLS_CHANNEL,
     DIRTY_CHANNEL,

@@ -104,8 +104,8 @@ def test_what_only_the_database_refuses_is_found_and_the_others_are_stored(
         good, bad = decoding.decode(*arguments)
         return [Good(g.record, b"no json" if g.record.seq == 6 else g.extra) for g in good], bad
 
-    monkeypatch.setattr("ingest.intake.decode", careless)
-    tallies = take_in(connection, [message(encode(start(n))) for n in range(10)])
+    monkeypatch.setattr("ingest.sorting.decode", careless)
+    tallies = take_in(connection, [message(encode(start(n, note="looked at one by one"))) for n in range(10)])
     assert tallies[account_id].stored == 9
     assert tallies[None] == Tally(received=1, quarantined=1)
     assert [seq for (seq,) in connection.execute("select seq from start order by seq")] == [0, 1, 2, 3, 4, 5, 7, 8, 9]
