@@ -1,0 +1,1 @@
+"""Notices: who is told of which change, when, by what message, and how it gets to them."""
