@@ -55,6 +55,7 @@ create table device (
   removed_at timestamptz
 );
 create index device_unit on device (unit_id);
+create index device_of_account on device (account_id, device) where removed_at is null;
 
 -- The last status a device gave, and the newest thing heard from it.
 create table device_status (

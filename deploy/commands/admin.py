@@ -4,22 +4,21 @@ from __future__ import annotations
 
 import argparse
 import json
-import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from deploy import target
 from deploy.table import show
 from ingest.errors import BadInputError
 from ingest.named_sql import queries
-from ingest.passwords import broker_password_hash, new_secret, token_hash
+from ingest.passwords import new_secret, token_hash
+
+if TYPE_CHECKING:
+    import psycopg
 
 ROLES = ("manager", "dispatcher", "technician")
 LONGEST_NAME = 200
-_DEVICE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
-_RESERVED = "halfsecond-"
-"""What the broker's own users begin with, intake above all."""
 
 Run = Callable[[argparse.Namespace], int]
 Ask = Callable[..., list[dict[str, Any]]]
@@ -79,16 +78,23 @@ def _noun(subparsers: Any, noun: str, text: str) -> Callable[[str, Run, str, boo
 
 
 @contextmanager
+def _connected(arguments: argparse.Namespace) -> Iterator[psycopg.Connection]:
+    """Give a connection to the database, brought up to date, in one transaction."""
+    from ingest import database  # noqa: PLC0415 - loaded for a command that wants it, not for every --help
+
+    conninfo = target.conninfo(arguments)
+    database.migrate(conninfo)
+    with database.connect(conninfo) as connection, connection.transaction():
+        yield connection
+
+
+@contextmanager
 def _store(arguments: argparse.Namespace, *, of_account: bool = True) -> Iterator[Ask]:
     """Give a function that runs a statement by name, for one account, in one transaction, and returns its rows."""
     from psycopg.rows import dict_row  # noqa: PLC0415 - loaded for a command that wants it, not for every --help
 
-    from ingest import database  # noqa: PLC0415 - likewise
-
-    conninfo = target.conninfo(arguments)
-    database.migrate(conninfo)
     statements = queries("deploy", "sql/admin.sql")
-    with database.connect(conninfo) as connection, connection.transaction():
+    with _connected(arguments) as connection:
         account_id = target.account(connection, arguments) if of_account else None
 
         def ask(name: str, /, **values: object) -> list[dict[str, Any]]:
@@ -154,19 +160,15 @@ def _remove_person(arguments: argparse.Namespace) -> int:
 
 
 def _add_device(arguments: argparse.Namespace) -> int:
+    from ingest.store import devices, unit_ids  # noqa: PLC0415 - loaded for a command that wants it, not for every --help
+
     device, unit = arguments.device, arguments.unit
-    if not _DEVICE.fullmatch(device) or device.startswith(_RESERVED):
-        raise BadInputError(
-            f"device: '{device}' cannot be a broker user: use letters, digits, dot, dash and underscore, at most 64, "
-            f"and not '{_RESERVED}' at the start"
-        )
-    password = new_secret()
-    with _store(arguments) as ask:
-        units = ask("find_unit", unit=unit)
-        if not units:
+    with _connected(arguments) as connection:
+        account_id = target.account(connection, arguments)
+        found = unit_ids(connection, account_id, [unit])
+        if unit not in found:
             raise BadInputError(f"--unit: there is no unit '{unit}'; load it first with 'halfsecond load units FILE'")
-        _refuse_taken(ask, device, renew=arguments.renew)
-        ask("put_device", device=device, unit_id=units[0]["unit_id"], password_hash=broker_password_hash(password))
+        password = devices.add(connection, account_id, device, found[unit], renew=arguments.renew)
     return _said(
         arguments,
         f"{device} reports for {unit}; its password at the broker, shown only now:\n{password}",
@@ -176,17 +178,6 @@ def _add_device(arguments: argparse.Namespace) -> int:
     )
 
 
-def _refuse_taken(ask: Ask, device: str, *, renew: bool) -> None:
-    found = ask("find_device", device=device)
-    if found and not found[0]["ours"]:
-        raise BadInputError(f"device: the name '{device}' is taken: choose another")
-    if found and found[0]["active"] and not renew:
-        raise BadInputError(
-            f"device: '{device}' reports for {found[0]['unit']} already; --renew gives it a new password, "
-            f"'halfsecond device remove {device}' frees it"
-        )
-
-
 def _list_devices(arguments: argparse.Namespace) -> int:
     with _store(arguments) as ask:
         show(ask("list_devices"), as_json=arguments.json, nothing="no devices yet")
@@ -194,8 +185,10 @@ def _list_devices(arguments: argparse.Namespace) -> int:
 
 
 def _remove_device(arguments: argparse.Namespace) -> int:
-    with _store(arguments) as ask:
-        if not ask("remove_device", device=arguments.device):
+    from ingest.store import devices  # noqa: PLC0415 - likewise
+
+    with _connected(arguments) as connection:
+        if not devices.remove(connection, target.account(connection, arguments), arguments.device):
             raise BadInputError(f"device: there is no device '{arguments.device}'; see 'halfsecond device list'")
     return _said(arguments, f"device '{arguments.device}' removed; what it sent stays", device=arguments.device)
 

@@ -53,28 +53,6 @@ left join device_status using (device)
 where device.account_id = %(account_id)s and device.removed_at is null
 order by device.device
 
--- name: find_device (of any account: a device's name is the broker's user, so it is one for all accounts)
-select device.account_id = %(account_id)s as ours, device.removed_at is null as active, unit.unit
-from device
-join unit using (unit_id)
-where device.device = %(device)s
-
--- name: find_unit
-select unit_id from unit where account_id = %(account_id)s and unit = %(unit)s
-
--- name: put_device (its row may be there: removed earlier, or given a new password now)
-insert into device (device, account_id, unit_id, password_hash)
-values (%(device)s, %(account_id)s, %(unit_id)s, %(password_hash)s)
-on conflict (device) do update
-set unit_id = excluded.unit_id, password_hash = excluded.password_hash, removed_at = null
-where device.account_id = excluded.account_id
-returning device
-
--- name: remove_device (the row stays: what it has sent stays its unit's)
-update device set removed_at = now(), password_hash = null
-where account_id = %(account_id)s and device = %(device)s and removed_at is null
-returning device
-
 -- name: list_tokens
 select name as token, added_at as added
 from token
