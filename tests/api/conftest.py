@@ -58,6 +58,10 @@ def fill(conninfo: str) -> None:
         made.judged(conn, there[0], unit_id, "u-only-there", made.SCENES[0], 2)
         made.sampled(conn, there[0], unit_id)
         conn.execute(
+            "insert into device (device, account_id, unit_id, removed_at) values ('d-only-there', %s, %s, now())",
+            (there[0], unit_id),
+        )
+        conn.execute(
             "insert into photo (account_id, unit_id, key, media_type, picture)"
             " values (%s, %s, 'made', 'image/png', '')",
             (there[0], unit_id),

@@ -34,6 +34,7 @@ PATHS = (
     "/units/u-0001/visit",
     "/stickers",
     "/people",
+    "/devices",
     "/settings",
     "/cohorts",
     "/repairs",
