@@ -69,7 +69,7 @@ def decide(
     unknown = before.told == NONE
     # A unit that is silent when first met was never heard: that it goes on so is no change.
     told = np.where(unknown, now if first else np.where(now == SILENT, SILENT, 0), before.told)
-    waits = (now == SILENT) & ~believe_silence & (told < SILENT)
+    waits = (now == SILENT) & (told < SILENT) & (not believe_silence)
     # Silence says nothing of whether a graver standing is over.
     hidden = (now == SILENT) & (told > SILENT)
     better = (now < told) & ~hidden

@@ -15,8 +15,9 @@ from api.quantities import zone as zone_of
 
 GATHER = timedelta(minutes=2)
 """A message waits so long for further units before it goes."""
-AGAIN = timedelta(hours=12)
-"""Until so long after a message the next of the same person, site and cause is put off, unless it tells of worse."""
+AGAIN = timedelta(hours=16)
+"""Until so long after a message, a night and its digest, the next of the same person, site and cause is put off, unless
+it tells of worse."""
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import UTC, datetime, time, timedelta, tzinfo
 
 MINUTE = timedelta(minutes=1)
 DIGEST_LATE_H = 3
@@ -66,9 +66,6 @@ def _put_forward(near: datetime, zone: tzinfo) -> datetime:
     return minute + MINUTE
 
 
-def digest_day(at: datetime, hour: int | None, zone: tzinfo) -> date | None:
-    """Return the day, on the zone's calendar, whose digest is due at an instant; None where none is."""
-    local = at.astimezone(zone)
-    if hour is None or not hour <= local.hour <= hour + DIGEST_LATE_H:
-        return None
-    return local.date()
+def digest_due(at: datetime, hour: int | None, zone: tzinfo) -> bool:
+    """Return whether the day's digest is due at an instant, by the clock on the zone's wall; None for no digest."""
+    return hour is not None and hour <= at.astimezone(zone).hour <= hour + DIGEST_LATE_H

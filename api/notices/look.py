@@ -164,10 +164,10 @@ def _begin_digests(conn: Connection[DictRow], by: Look, people: Sequence[Wishes]
     """Begin the digest of each person whose hour has come."""
     zone = _account_zone(by) or zone_of(_one(conn, by, "zone")["zone"])
     at = by.reader.now
-    wanting = {p: day for p in people if (day := hours.digest_day(at, p.digest_hour, zone)) is not None}
+    wanting = [p for p in people if hours.digest_due(at, p.digest_hour, zone)]
     if not wanting:
         return
-    day = next(iter(wanting.values()))
+    day = at.astimezone(zone).date()
     had = {r["person_id"] for r in _ask(conn, by, "had_digest", day=day)}
     for person in [p for p in wanting if p.person_id not in had]:
         due_at = hours.due(at, person.quiet, zone)

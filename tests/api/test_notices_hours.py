@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from api.notices.hours import DIGEST_LATE_H, Quiet, digest_day, due
+from api.notices.hours import DIGEST_LATE_H, Quiet, digest_due, due
 
 NIGHT = Quiet(time(21), time(7))
 DENVER = ZoneInfo("America/Denver")
@@ -98,11 +98,12 @@ def test_at_any_instant_of_a_year_the_end_is_that_of_the_wall_clock(
 
 
 def test_a_digest_is_due_once_its_hour_has_come_also_where_that_hour_is_left_out() -> None:
-    assert digest_day(at("2026-01-20T06:59"), 7, DENVER) is None
-    assert digest_day(at("2026-01-20T07:00"), 7, DENVER) == date(2026, 1, 20)
-    assert digest_day(at("2026-01-20T07:00").replace(hour=7 + DIGEST_LATE_H + 1), 7, DENVER) is None
-    assert digest_day(at("2026-01-20T07:00"), None, DENVER) is None
+    assert not digest_due(at("2026-01-20T06:59"), 7, DENVER)
+    assert digest_due(at("2026-01-20T07:00"), 7, DENVER)
+    assert digest_due(at("2026-01-20T07:59").replace(hour=7 + DIGEST_LATE_H), 7, DENVER)
+    assert not digest_due(at("2026-01-20T07:00").replace(hour=7 + DIGEST_LATE_H + 1), 7, DENVER)
+    assert not digest_due(at("2026-01-20T07:00"), None, DENVER)
     # 02:00 to 03:00 is left out on 8 March 2026: one minute after 01:59 it is 03:00.
     left_out = at("2026-03-08T01:59").astimezone(UTC) + MINUTE
     assert left_out.astimezone(DENVER).hour == 3
-    assert digest_day(left_out, 2, DENVER) == date(2026, 3, 8)
+    assert digest_due(left_out, 2, DENVER)

@@ -47,7 +47,8 @@ def test_an_account_without_loggers_or_of_a_replayed_winter_needs_no_intake() ->
     assert (
         behind(replace(WELL, devices=0, online=0, offline=0, intakes=0, received_at=None), NOW, NOW, live=True) is None
     )
-    assert behind(replace(WELL, intakes=0, received_at=None), NOW + timedelta(days=300), NOW, live=False) is None
+    replayed = replace(WELL, intakes=0, received_at=None, waiting_since=None)
+    assert behind(replayed, NOW + timedelta(days=300), NOW, live=False) is None
 
 
 def test_a_few_loggers_off_line_are_no_outage_of_ours() -> None:
