@@ -34,6 +34,7 @@ from ingest.named_sql import queries
 
 EVERY = "* * * * * */15"
 """When accounts are looked at, as cron has it, with seconds at the end."""
+TAKE_UP = "* * * * *"
 NIGHTLY = "23 3 * * *"
 STALLED_S = 60
 """A task whose program has given no sign of life for so long is taken up by another."""
@@ -126,7 +127,7 @@ def tasks(settings: Settings, pool: Pool) -> App:
     def deliver_one(account_id: int, delivery_id: int) -> None:
         deliver(pool, account_id, delivery_id, settings.tries)
 
-    @app.periodic(cron="* * * * *")
+    @app.periodic(cron=TAKE_UP)
     @app.task(name="take up", lock="take up", queueing_lock="take up")
     async def take_up(timestamp: int) -> None:  # noqa: ARG001
         for job in await app.job_manager.get_stalled_jobs(seconds_since_heartbeat=STALLED_S):
