@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
 Clock = Literal["wall", "data"]
@@ -28,6 +29,8 @@ class ApiSettings:
         Longest that one statement may run in the database [ms].
     pool_size
         Largest number of database connections.
+    mapping
+        File or folder that says how other loggers' messages are read, for those put through again from the page.
     """
 
     database: str
@@ -37,3 +40,4 @@ class ApiSettings:
     title: str = "Halfsecond"
     statement_limit_ms: int = 2_000
     pool_size: int = 8
+    mapping: Path | None = None

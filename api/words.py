@@ -85,7 +85,20 @@ QUARANTINE: dict[str, str] = {
     "clock_out_of_range": "dated outside the range that a clock can have",
     "bad_topic": "on a topic that is not in use",
     "bad_wave": "a wave that cannot be reduced",
+    "bad_mapping": "not what the mapping of this logger expects",
 }
+REMEDY: dict[str, str] = {
+    "bad_json": "The logger sends text that is not JSON. Its maker mends that; what came stays unreadable.",
+    "missing_field": "The logger leaves out a field that it must send. Mend its settings or its program.",
+    "impossible_value": "A sensor or its scale is wrong, or a field holds what it cannot. Mend that at the logger.",
+    "too_many": "The logger puts too many records into one message. Have it send at most 500 at a time.",
+    "unknown_device": "Add the device, with the unit that it reports for; then put its records through again.",
+    "clock_out_of_range": "Set the logger’s clock. What it dated wrongly stays here.",
+    "bad_topic": "The logger publishes under another topic than its own. Mend its settings, or give it a mapping.",
+    "bad_wave": "The recording is too short, holds no start, or its scale is wrong. Mend the logger’s settings.",
+    "bad_mapping": "Mend the mapping of this kind of logger; then put its records through again.",
+}
+"""What mends the cause of each reason."""
 
 
 def plain(code: str) -> str:

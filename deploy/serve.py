@@ -1,4 +1,4 @@
-"""The long-running programs: intake, watch and pages, one by one or all together over the embedded stack."""
+"""The long-running programs: intake, watch, pages and notices, one by one or all together over the embedded stack."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ from deploy.supervise import Service
 from deploy.target import conninfo_of_running
 from ingest.errors import BadInputError, UnavailableError
 
-Program = Literal["intake", "watch", "pages"]
-PROGRAMS: tuple[Program, ...] = ("intake", "watch", "pages")
+Program = Literal["intake", "watch", "pages", "notices"]
+PROGRAMS: tuple[Program, ...] = ("intake", "watch", "pages", "notices")
 
 
 def run_one(program: Program, settings: Settings) -> int:
@@ -40,11 +40,11 @@ def run_one(program: Program, settings: Settings) -> int:
     if settings.database is None:
         settings = replace(settings, database=conninfo_of_running(settings.data))
     with stop_event() as stop:
-        return {"intake": _intake, "watch": _watch, "pages": _pages}[program](settings, stop)
+        return _RUN[program](settings, stop)
 
 
 def run_all(settings: Settings) -> int:
-    """Run the three programs as children, and the database and broker that the settings do not name; return 0."""
+    """Run the programs as children, and the database and broker that the settings do not name; return 0."""
     check_listen(settings)
     with supervise.until_stopped(), ExitStack() as cleanup:
         stack = embedded.start(settings, cleanup)
@@ -59,7 +59,7 @@ def run_all(settings: Settings) -> int:
 def start_programs(
     stack: embedded.Stack, cleanup: ExitStack, logs: Path | None = None, programs: Sequence[Program] = PROGRAMS
 ) -> None:
-    """Start intake, watch and pages, or some of them, as children that are kept alive and end with us.
+    """Start the programs, or some of them, as children that are kept alive and end with us.
 
     Parameters
     ----------
@@ -201,6 +201,7 @@ def _pages(settings: Settings, stop: threading.Event) -> int:
             token=settings.token,
             clock=settings.clock,
             title=settings.title,
+            mapping=settings.mapping,
         )
     )
     server = uvicorn.Server(
@@ -211,6 +212,22 @@ def _pages(settings: Settings, stop: threading.Event) -> int:
     # The server takes the signals while it runs and passes them on to our own handler at its end.
     server.run()
     return 0 if stop.is_set() else 1
+
+
+def _notices(settings: Settings, stop: threading.Event) -> int:
+    from api.notices import worker  # noqa: PLC0415
+
+    assert settings.database is not None
+    link = settings.link.rstrip("/") if settings.link else None
+    return worker.run(worker.Settings(settings.database, settings.clock, link), stop)
+
+
+_RUN: dict[Program, Callable[[Settings, threading.Event], int]] = {
+    "intake": _intake,
+    "watch": _watch,
+    "pages": _pages,
+    "notices": _notices,
+}
 
 
 def _is_loopback(host: str) -> bool:

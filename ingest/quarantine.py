@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple
 
@@ -66,6 +67,19 @@ def shown(
     wanted = {"account_id": account_id, "quarantine_id": quarantine_id, "strays": strays}
     with connection.cursor(row_factory=dict_row) as cursor:
         return cursor.execute(_SQL["shown"], wanted).fetchone()
+
+
+def as_text(payload: bytes) -> tuple[str, str | None]:
+    """Return a payload as text, and in base64 as well where it is not UTF-8."""
+    try:
+        return payload.decode(), None
+    except UnicodeDecodeError:
+        return payload.decode(errors="backslashreplace"), base64.b64encode(payload).decode()
+
+
+def printable(text: str) -> str:
+    """Return a payload that comes from anywhere so that it cannot steer whatever shows it."""
+    return "".join(c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode() for c in text)
 
 
 def replay(
@@ -134,4 +148,4 @@ def _replay_one(connection: psycopg.Connection, quarantine_id: int, mappings: Ma
 
 _SQL = queries("ingest", "sql/quarantine.sql")
 
-__all__ = ["Held", "Replayed", "counted", "drop", "listed", "put", "replay", "shown"]
+__all__ = ["Held", "Replayed", "as_text", "counted", "drop", "listed", "printable", "put", "replay", "shown"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import base64
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -135,19 +134,14 @@ def _show(arguments: argparse.Namespace) -> int:
         item = quarantine.shown(connection, account_id, arguments.id, strays=account_id is None)
     if item is None:
         raise _not_there(arguments.id)
-    payload = item.pop("payload")
+    text, encoded = quarantine.as_text(item.pop("payload"))
     item = {"id": item.pop("quarantine_id")} | item
-    try:
-        text = payload.decode()
-    except UnicodeDecodeError:
-        text, encoded = payload.decode(errors="backslashreplace"), base64.b64encode(payload).decode()
-        item |= {"payload_base64": encoded} if arguments.json else {}
     if arguments.json:
-        show([item | {"payload": text}], as_json=True)
+        show([item | ({"payload_base64": encoded} if encoded else {}) | {"payload": text}], as_json=True)
         return 0
     for head, value in item.items():
         print(f"{head + ':':14}{'-' if value is None else value}")
-    print(_printable(text))
+    print(quarantine.printable(text))
     return 0
 
 
@@ -193,8 +187,3 @@ def _ids(connection: psycopg.Connection, account_id: int | None, arguments: argp
 
 def _not_there(quarantine_id: int) -> BadInputError:
     return BadInputError(f"quarantine: there is no item {quarantine_id}; see 'halfsecond quarantine list'")
-
-
-def _printable(text: str) -> str:
-    """Return a payload that comes from anywhere so that it cannot steer a terminal."""
-    return "".join(c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode() for c in text)

@@ -36,6 +36,8 @@ BODIES: dict[tuple[str, str], dict[str, object]] = {
     ("DELETE", "/v1/devices/{device}"): {"params": {}},
     ("POST", "/v1/devices"): {"json": {"device": "d-1-u-0001", "unit": "u-0001", "renew": True}},
     ("POST", "/devices"): {"data": {"do": "renew", "device": "d-1-u-0001", "unit": "u-0001", "sure": "yes"}},
+    ("POST", "/v1/quarantine/again"): {"json": {"reason": "bad_wave"}},
+    ("POST", "/quarantine"): {"data": {"reason": "bad_wave"}},
     ("POST", "/v1/people"): {"json": {"name": "Sam Example", "role": "dispatcher"}},
     ("POST", "/people"): {"data": {"name": "Alex Example", "role": "dispatcher"}},
 }
@@ -73,6 +75,7 @@ def test_no_endpoint_gives_one_account_what_is_anothers(guarded: TestClient) -> 
             .replace("{site}", "s-only-there")
             .replace("{photo}", "1")
             .replace("{device}", "d-only-there")
+            .replace("{item}", "2")
             .replace("{what}", "rest")
         )
         ask = {"follow_redirects": False, **BODIES.get((method, path.replace(":path", "")), {})}

@@ -39,6 +39,9 @@ PATHS = (
     "/cohorts",
     "/repairs",
     "/intake",
+    "/quarantine",
+    "/quarantine?reason=unknown_device",
+    "/quarantine/1",
     "/patterns",
 )
 
