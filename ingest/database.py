@@ -6,7 +6,8 @@ Connections are in autocommit: one statement is one transaction, and several bel
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, date, datetime, time, timedelta
 from functools import partial
 from typing import Any
@@ -18,6 +19,7 @@ from alembic.config import Config
 from alembic.script import ScriptDirectory
 from psycopg import sql
 from psycopg.conninfo import conninfo_to_dict
+from psycopg.pq import TransactionStatus
 from psycopg_pool import ConnectionPool
 from sqlalchemy import create_engine, text
 from sqlalchemy import pool as sqlalchemy_pool
@@ -122,6 +124,22 @@ def ensure_days(connection: psycopg.Connection, table: str, days: Iterable[date]
             if name not in there:
                 _make(connection, table, name, day)
     known.update(missing)
+
+
+@contextmanager
+def flushed_together(connection: psycopg.Connection) -> Iterator[None]:
+    """Let commits in the block wait for no disk; its end waits for all of them, as if each had waited.
+
+    The log of the server is one sequence, so that what is flushed last covers what was written before. Inside a
+    transaction of the caller's, it is that one's commit that waits.
+    """
+    connection.execute(_SQL["wait_for_no_disk"])
+    try:
+        yield
+    finally:
+        if connection.info.transaction_status in {TransactionStatus.IDLE, TransactionStatus.INTRANS}:
+            connection.execute(_SQL["wait_for_disk"])
+    connection.execute(_SQL["flush"])
 
 
 def forget_days(connection: psycopg.Connection) -> None:

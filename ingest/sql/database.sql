@@ -14,3 +14,12 @@ create table if not exists {partition} (like {table} including all)
 
 -- name: attach_partition
 alter table {table} attach partition {partition} for values from ({first}) to ({end})
+
+-- name: wait_for_no_disk
+set synchronous_commit = off
+
+-- name: wait_for_disk
+reset synchronous_commit
+
+-- name: flush a commit that waits for the disk: it needs a number of its own to be written at all
+select pg_current_xact_id()

@@ -73,10 +73,21 @@ def rows(columns: Sequence[Encoded]) -> bytes:
     laid[:, :2] = np.frombuffer(np.array(len(columns), ">i2").tobytes(), np.uint8)
     place = 2
     for cells, lengths in columns:
-        laid[:, place : place + 4] = lengths.astype(">i4").view(np.uint8).reshape(count, 4)
+        _lay(laid, place, lengths.astype(">i4").view(np.uint8).reshape(count, 4))
         place += 4
         end = place + cells.shape[1]
-        laid[:, place:end] = cells
-        kept[:, place:end] = np.arange(cells.shape[1]) < lengths[:, None]
+        _lay(laid, place, cells)
+        if (lengths != cells.shape[1]).any():
+            kept[:, place:end] = np.arange(cells.shape[1]) < lengths[:, None]
         place = end
     return b"".join((_HEAD, laid[kept].tobytes(), _TAIL))
+
+
+def _lay(laid: Bytes, place: int, cells: Bytes) -> None:
+    """Put a column's bytes into their place in every row: as whole numbers where they are as wide as one, for speed."""
+    width = cells.shape[1]
+    if width in {2, 4, 8}:
+        column = np.ndarray(len(laid), f"u{width}", laid, place, laid.strides[:1])
+        column[:] = np.ascontiguousarray(cells).view(column.dtype)[:, 0]
+    else:
+        laid[:, place : place + width] = cells

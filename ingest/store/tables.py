@@ -1,7 +1,8 @@
 """Storing the series from tables of records: starts, rests and events of files and simulations.
 
-A table's rows are put in the order in which all writers write, encoded whole columns at a time, and written a chunk a
-transaction; the next chunk is encoded while the last one is stored.
+A table's rows are encoded whole columns at a time and written a chunk a transaction; the next chunk is encoded while
+the last one is stored. A chunk holds the records of a few units, and is written in the order in which all writers
+write. The commits wait for the disk all together at the end.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import psycopg
 
 from ingest.ahead import ahead
 from ingest.clock import allowed
-from ingest.database import forget_days
+from ingest.database import flushed_together, forget_days
 from ingest.errors import BadInputError
 from ingest.store import binary
 from ingest.store.jsonb import as_jsonb
@@ -26,7 +27,9 @@ from ingest.store.registry import unit_ids
 from ingest.store.series import BESIDE_TYPES, EVENTS, RESTS, STARTS, Row, Series, Touched, merge_in_order, prepare
 from ingest.store.stored import Stored
 
-CHUNK_ROWS = 20_000
+CHUNK_ROWS = 5_000
+"""Rows of a transaction. COPY gets slow with hundreds of rows for each of many partitions in one statement; of so few
+rows of a history, a day has few."""
 
 
 def put_starts(
@@ -88,21 +91,22 @@ def _put(
     days = np.unique(table.days).tolist()
     prepare(connection, series, days)
     new = 0
-    for count, write, touched in ahead(_chunks(series, table)):
-        try:
-            merged = merge_in_order(connection, series, write, touched)
-        except psycopg.errors.CheckViolation:  # a partition that this connection remembers is gone
-            forget_days(connection)
-            prepare(connection, series, days)
-            merged = merge_in_order(connection, series, write, touched)
-        new += merged.get(account_id, 0)
-        if progress:
-            progress(count)
+    with flushed_together(connection):
+        for count, write, touched in ahead(_chunks(series, table)):
+            try:
+                merged = merge_in_order(connection, series, write, touched)
+            except psycopg.errors.CheckViolation:  # a partition that this connection remembers is gone
+                forget_days(connection)
+                prepare(connection, series, days)
+                merged = merge_in_order(connection, series, write, touched)
+            new += merged.get(account_id, 0)
+            if progress:
+                progress(count)
     return Stored(new, len(frame) - new)
 
 
 class _Table(NamedTuple):
-    """A table of records and what each row is told by: unit, time and day in UTC, and the order to write them in."""
+    """A table of records, each row's unit, time and day in UTC, and the rows in the order of unit, time and number."""
 
     frame: pd.DataFrame
     account_id: int
@@ -117,15 +121,15 @@ def _told(frame: pd.DataFrame, account_id: int, ids: dict[str, int], received_at
     codes, names = pd.factorize(frame["unit"])
     units = np.array([ids[str(name)] for name in names], np.int64)[codes]
     at = frame["at"].dt.tz_convert("UTC").dt.tz_localize(None).to_numpy("M8[us]")
-    days = at.astype("M8[D]")
-    order = np.lexsort((frame["seq"].to_numpy(np.int64), at, units, days))
-    return _Table(frame, account_id, units, at, days, order, received_at)
+    order = np.lexsort((frame["seq"].to_numpy(np.int64), at, units))
+    return _Table(frame, account_id, units, at, at.astype("M8[D]"), order, received_at)
 
 
 def _chunks(series: Series, table: _Table) -> Iterator[tuple[int, Callable[[psycopg.Copy], None], Touched]]:
-    """Yield rows in order, a chunk at a time: how many, what writes them to a COPY, and what they bear on."""
+    """Yield rows a chunk at a time: how many, what writes them to a COPY in order, and what they bear on."""
     for first in range(0, len(table.order), CHUNK_ROWS):
         place = table.order[first : first + CHUNK_ROWS]
+        place = place[np.argsort(table.days[place], kind="stable")]
         part = table._replace(
             frame=table.frame.iloc[place], units=table.units[place], times=table.times[place], days=table.days[place]
         )
@@ -139,10 +143,12 @@ def _touched(series: Series, part: _Table) -> Touched:
     pairs = sorted(zip(part.units[first].tolist(), part.days[first].tolist(), strict=True))
     newest = []
     if series is STARTS:
-        last_at = pd.Series(part.times).groupby(part.units).max()
+        of_unit, place = np.unique(part.units, return_inverse=True)
+        last = np.full(len(of_unit), np.iinfo(np.int64).min)
+        np.maximum.at(last, place, part.times.astype(np.int64))
         newest = [
             (unit, account_id, at.replace(tzinfo=UTC), part.received_at)
-            for unit, at in zip(last_at.index.tolist(), last_at.dt.to_pydatetime().tolist(), strict=True)
+            for unit, at in zip(of_unit.tolist(), last.view("M8[us]").tolist(), strict=True)
         ]
     return Touched([(unit, day, account_id) for unit, day in pairs], newest, {account_id: count})
 
