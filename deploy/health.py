@@ -10,11 +10,15 @@ from deploy.settings import Settings
 from ingest.errors import BadInputError
 
 ANSWER_S = 5.0
+NOTICES_LATE_MIN = 5.0
+"""Notices look at every account a few times a minute."""
 WATCH_LATE_MIN = 15.0
 """A changed day that has waited so long for its verdict means that the watch does not keep up, or does nothing."""
+WATCH_LATE = "a changed day has waited {:.0f} minutes for its verdict; does the watch run, and keep up?"
+NOTICES_LATE = "an account was not looked at for {:.0f} minutes; do the notices run, and keep up?"
 
 
-def problem(program: Literal["intake", "watch", "pages"], settings: Settings) -> str | None:
+def problem(program: Literal["intake", "watch", "pages", "notices"], settings: Settings) -> str | None:
     """Return in one line what is wrong with a program, or None if it is well.
 
     Raises
@@ -23,7 +27,9 @@ def problem(program: Literal["intake", "watch", "pages"], settings: Settings) ->
         The settings name nothing to ask.
     """
     if program == "watch":
-        return _of_watch(settings)
+        return _late(settings, "longest_wait_min", WATCH_LATE_MIN, WATCH_LATE)
+    if program == "notices":
+        return _late(settings, "longest_unlooked_min", NOTICES_LATE_MIN, NOTICES_LATE)
     if program == "intake":
         if settings.metrics_port is None:
             raise BadInputError("HALFSECOND_METRICS_PORT: is needed to ask intake; name a port there and here")
@@ -31,7 +37,8 @@ def problem(program: Literal["intake", "watch", "pages"], settings: Settings) ->
     return _answer(_address(*settings.listen_address()))
 
 
-def _of_watch(settings: Settings) -> str | None:
+def _late(settings: Settings, statement: str, most_min: float, words: str) -> str | None:
+    """Return in words that something has waited too long by a statement, or why that cannot be told; else None."""
     from deploy.target import conninfo_of_running  # noqa: PLC0415 - only here is a database asked
     from ingest import database  # noqa: PLC0415
     from ingest.errors import UnavailableError  # noqa: PLC0415
@@ -39,13 +46,11 @@ def _of_watch(settings: Settings) -> str | None:
 
     try:
         with database.connect(settings.database or conninfo_of_running(settings.data)) as connection:
-            row = connection.execute(queries("deploy", "sql/stack.sql")["longest_wait_min"]).fetchone()
+            row = connection.execute(queries("deploy", "sql/stack.sql")[statement]).fetchone()
     except UnavailableError as error:
         return str(error)
     late_min = float(row[0]) if row and row[0] is not None else 0.0
-    if late_min <= WATCH_LATE_MIN:
-        return None
-    return f"a changed day has waited {late_min:.0f} minutes for its verdict; does the watch run, and keep up?"
+    return words.format(late_min) if late_min > most_min else None
 
 
 def _address(host: str, port: int) -> str:

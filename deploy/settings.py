@@ -90,6 +90,13 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
         str | None, Meta(description="Contractor whose units the pages show; without it the only one there is.")
     ] = None
     title: Annotated[str, Meta(description="Name at the head of each page.")] = "Halfsecond"
+    link: Annotated[
+        str | None,
+        Meta(
+            description="What the addresses of pages in notices begin with, such as `https://heat.example.org`; "
+            "without it notices carry none."
+        ),
+    ] = None
     clock: Annotated[
         Literal["wall", "data"],
         Meta(description="What now is: `wall` the machine's clock, `data` the newest start heard (a replayed winter)."),
@@ -187,6 +194,8 @@ def read(environment: Mapping[str, str] | None = None) -> Settings:
     settings.listen_address()
     settings.broker_address()
     settings.broker_tls()
+    if settings.link is not None and not re.fullmatch(r"https?://[^\s?#]+", settings.link):
+        raise BadInputError(f"HALFSECOND_LINK: '{settings.link}' is no address; write https://HOST without ? and #")
     if settings.share is not None and re.search(r"[/+#\s]", settings.share):
         raise BadInputError(f"HALFSECOND_SHARE: '{settings.share}' is no group's name; write one word without / + #")
     return settings

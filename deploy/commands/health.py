@@ -14,12 +14,12 @@ def add(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own private type
         help="whether a program that runs here does its work",
         description=(
             "Asks intake (at HALFSECOND_METRICS_PORT) or the pages (at HALFSECOND_LISTEN) whether they are ready, and\n"
-            "of the watch whether changed days wait no longer than a quarter of an hour. Exit code 0: well; 1: not,\n"
-            "and one line says why."
+            "of the watch whether changed days wait no longer than a quarter of an hour, and of the notices whether\n"
+            "they looked at every account in the last five minutes. Exit code 0: well; 1: not, and one line says why."
         ),
         epilog="example:\n  halfsecond health intake",
     )
-    parser.add_argument("program", choices=["intake", "watch", "pages"])
+    parser.add_argument("program", choices=["intake", "watch", "pages", "notices"])
     parser.set_defaults(run=run)
 
 

@@ -13,8 +13,9 @@ def add(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own private type
         "serve",
         help="the long-running programs",
         description=(
-            "Runs intake (broker to database), watch (starts to verdicts) or pages (what people and programs see),\n"
-            "or all three with a database and a broker of their own where the settings name none.\n"
+            "Runs intake (broker to database), watch (starts to verdicts), pages (what people and programs see) or\n"
+            "notices (what people are told), or all of them with a database and a broker of their own where the\n"
+            "settings name none.\n"
             "Settings come from the environment; see deploy/OPERATING.md."
         ),
         epilog=(
@@ -25,7 +26,7 @@ def add(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own private type
     parser.add_argument(
         "program",
         nargs="?",
-        choices=["intake", "watch", "pages", "all"],
+        choices=["intake", "watch", "pages", "notices", "all"],
         default="all",
         help="which one (default: all)",
     )

@@ -18,7 +18,7 @@ from typing import Any
 
 ROOT = Path(__file__).parents[2]
 FILE = ROOT / "deploy" / "compose.yaml"
-LASTING = ("database", "devices", "broker", "intake", "watch", "pages")
+LASTING = ("database", "devices", "broker", "intake", "watch", "notices", "pages")
 """The services that go on running."""
 
 

@@ -71,7 +71,7 @@ def trial(units: int, days: int, speed: float) -> Seen:
             seen.standings[item["standing"]] = seen.standings.get(item["standing"], 0) + 1
         say(f"the call list has: {seen.standings}")
         stack.compose("stop", "-t", "60")
-        for service in ("intake", "watch", "pages", "devices", "broker", "database"):
+        for service in ("intake", "watch", "notices", "pages", "devices", "broker", "database"):
             seen.codes[service] = stack.health(service)
         say(f"stopped by SIGTERM: {seen.codes}")
     return seen

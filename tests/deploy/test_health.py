@@ -63,3 +63,25 @@ def test_the_watch_is_well_unless_a_changed_day_has_waited_long(database: str) -
         connection.execute("update dirty_day set marked_at = now() - interval '40 minutes'")
     assert (health.problem("watch", settings) or "").startswith("a changed day has waited 40 minutes")
     assert "cannot be reached" in (health.problem("watch", Settings(database="host=127.0.0.1 port=1")) or "")
+
+
+@pytest.mark.stack
+def test_the_notices_are_well_unless_an_account_was_long_not_looked_at(database: str) -> None:
+    settings = Settings(database=database)
+    assert health.problem("notices", settings) is None
+    with connect(database) as connection:
+        account_id = store.account(connection, "main", create=True)
+        connection.execute(
+            "with kim as (insert into person (account_id, name, role) values (%s, 'Kim Example', 'manager')"
+            "  returning account_id, person_id)"
+            " insert into notice_target (account_id, person_id, url)"
+            " select account_id, person_id, 'json://127.0.0.1:9/' from kim",
+            (account_id,),
+        )
+        assert health.problem("notices", settings) is None
+        connection.execute("update notice_target set added_at = now() - interval '12 minutes'")
+        assert (health.problem("notices", settings) or "").startswith("an account was not looked at for 12 minutes")
+        connection.execute(
+            "insert into notice_account (account_id, settled_at, silence_at) values (%s, now(), now())", (account_id,)
+        )
+        assert health.problem("notices", settings) is None

@@ -135,3 +135,30 @@ def test_the_pages_alone_serve_a_named_database_and_end_at_a_signal(data_folder:
         running.process.terminate()
         assert running.process.wait(20) == 0
     assert running.lines == []
+
+
+def test_the_notices_alone_look_at_a_named_database_and_end_at_a_signal(data_folder: Path, database: str) -> None:
+    with psycopg.connect(database) as connection:
+        connection.execute(
+            "with main as (insert into account (name) values ('main') returning account_id),"
+            " kim as (insert into person (account_id, name, role) select account_id, 'Kim Example', 'manager' from main"
+            "  returning account_id, person_id)"
+            " insert into notice_target (account_id, person_id, url)"
+            " select account_id, person_id, 'json://127.0.0.1:9/' from kim"
+        )
+    with run(["serve", "notices"], data_folder, HALFSECOND_DATABASE=database) as running:
+        deadline = time.monotonic() + 40
+        with psycopg.connect(database, autocommit=True) as connection:
+            while connection.execute("select count(*) from notice_account").fetchone() == (0,):
+                assert time.monotonic() < deadline, running.lines
+                time.sleep(0.1)
+        running.process.terminate()
+        assert running.process.wait(20) == 0
+    assert running.lines == []
+
+
+@pytest.mark.parametrize("link", ["heat.example.org", "https://heat.example.org/?a=b", "ftp://heat.example.org"])
+def test_a_link_for_notices_that_is_no_address_gives_one_line(data_folder: Path, link: str) -> None:
+    with run(["serve", "notices"], data_folder, HALFSECOND_LINK=link) as running:
+        assert running.process.wait(30) == 2
+    assert running.lines == [f"halfsecond: HALFSECOND_LINK: '{link}' is no address; write https://HOST without ? and #"]
