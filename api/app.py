@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from importlib import import_module
+from threading import Thread
 
 from fastapi import FastAPI
 from fastapi.middleware.gzip import GZipMiddleware
@@ -48,6 +50,12 @@ Times are UTC, RFC 3339; pressures kPa gauge; temperatures degrees Celsius. A li
 `Authorization: Bearer TOKEN` or as the password of HTTP Basic."""
 
 
+def _warm() -> None:
+    """Load what the first reader of a unit's page would else wait seconds for."""
+    for name in ("analytics.trend", "analytics.intervals", "api.startpictures"):
+        import_module(name)
+
+
 def create_app(settings: ApiSettings) -> FastAPI:
     """Return the ASGI application; it starts without a database and says so until there is one."""
     pool = open_pool(settings)
@@ -55,6 +63,7 @@ def create_app(settings: ApiSettings) -> FastAPI:
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         pool.open(wait=False)
+        Thread(target=_warm, name="warm", daemon=True).start()
         yield
         await app.state.arrivals.end()
         pool.close()

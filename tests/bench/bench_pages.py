@@ -33,7 +33,7 @@ ACCOUNT = "bench"
 NOW = verdicts.AS_OF
 
 
-def fill(conninfo: str) -> None:
+def fill(conninfo: str, units: int = UNITS, heard: int = HEARD) -> None:
     """Write an account of many units, each with a verdict, some with a fortnight of starts."""
     bodies = [v for v, _ in verdicts.CALLS]
     with psycopg.connect(conninfo, autocommit=True) as conn:
@@ -42,13 +42,13 @@ def fill(conninfo: str) -> None:
         conn.execute(
             "insert into site (account_id, site, zone)"
             " select 1, 's-' || n, 'America/Denver' from generate_series(1, %s) n",
-            (UNITS // 4,),
+            (units // 4,),
         )
         conn.execute(
             "insert into unit (account_id, unit, site, model, metering, start_gear, run_cap_uf)"
             " select 1, 'u-' || n, 's-' || (n %% %s + 1), 'model ' || n %% 6, 'txv', 'none', 40"
             " from generate_series(1, %s) n",
-            (UNITS // 4, UNITS),
+            (units // 4, units),
         )
         conn.execute("create temp table body (n int, body jsonb)")
         for n, body in enumerate(bodies):
@@ -67,7 +67,7 @@ def fill(conninfo: str) -> None:
             " select 1, u, %s - make_interval(mins => 180 * n + u %% 60), n,"
             " case when n %% 20 = 0 then 'locked' else 'ran' end, 0.2"
             " from generate_series(1, %s) u, generate_series(0, 111) n",
-            (NOW, HEARD),
+            (NOW, heard),
         )
         conn.execute("insert into heard select unit_id, 1, %s, %s from unit", (NOW, NOW))
         conn.execute(
