@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import io
+import warnings
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query, Request, Response
+from PIL import Image, ImageOps
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
@@ -16,8 +19,13 @@ from api.units import find
 from ingest.named_sql import queries
 
 router = APIRouter(tags=["visits"])
-MOST_BYTES = 2_000_000
-"""Largest picture that is taken; a page with script sends a smaller copy of what a phone takes."""
+MOST_BYTES = 12_000_000
+"""Largest picture that is taken: what a phone's camera makes. A page with script sends a smaller copy."""
+MOST_PIXELS = 60_000_000
+LONGEST_PX = 1_600
+QUALITY = 82
+"""How large a picture is kept, and how fine: a plate's small print can be read."""
+KINDS = ("JPEG", "PNG", "WEBP")
 MOST_SHOWN = 12
 KEY = r"^[A-Za-z0-9_-]+$"
 
@@ -28,24 +36,40 @@ _BODY = {"type": "string", "format": "binary", "maxLength": MOST_BYTES}
 _TAKES = {"required": True, "content": {kind: {"schema": _BODY} for kind in ("image/jpeg", "image/png", "image/webp")}}
 
 
-def media_type(picture: bytes) -> str | None:
-    """Return what kind of picture some bytes are, by how they begin; None where a browser should not show them.
+def cleaned(picture: bytes) -> bytes | None:
+    """Return a picture as a small JPEG that tells nothing but what is seen, upright; None where it is no picture.
 
-    References
+    Where and with what it was taken (Exif, XMP, comments) is left out; its orientation is applied, its colour profile
+    kept. It is decoded and written anew, so that nothing which only looks like a picture is ever served.
+
+    Parameters
     ----------
-    .. [1] WHATWG MIME Sniffing, section 6.1, table of image patterns.
+    picture
+        A JPEG, PNG or WebP.
     """
-    if picture.startswith(b"\xff\xd8\xff"):
-        return "image/jpeg"
-    if picture.startswith(b"\x89PNG\r\n\x1a\n"):
-        return "image/png"
-    if picture[:4] == b"RIFF" and picture[8:14] == b"WEBPVP":
-        return "image/webp"
-    return None
+    try:
+        with warnings.catch_warnings():
+            # One that unpacks to more than `MOST_PIXELS` is a trap or of no use: never unpacked.
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            with Image.open(io.BytesIO(picture), formats=KINDS) as opened:
+                if opened.width * opened.height > MOST_PIXELS:
+                    return None
+                opened.draft("RGB", (LONGEST_PX, LONGEST_PX))
+                profile = opened.info.get("icc_profile") if opened.mode == "RGB" else None
+                upright = ImageOps.exif_transpose(opened)
+                upright.thumbnail((LONGEST_PX, LONGEST_PX))
+                # What is transparent is shown on white, as the page would.
+                ground = Image.new("RGBA", upright.size, "white")
+                ground.alpha_composite(upright.convert("RGBA"))
+        out = io.BytesIO()
+        ground.convert("RGB").save(out, "JPEG", quality=QUALITY, optimize=True, icc_profile=profile)
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError, Image.DecompressionBombWarning):
+        return None
+    return out.getvalue()
 
 
 def add(reader: Reader, unit_id: int, key: str, picture: bytes) -> Row:
-    """Keep a picture; the same key again changes nothing.
+    """Keep a picture, made small and without where it was taken; the same key again changes nothing.
 
     Raises
     ------
@@ -54,16 +78,16 @@ def add(reader: Reader, unit_id: int, key: str, picture: bytes) -> Row:
     """
     if len(picture) > MOST_BYTES:
         raise HTTPException(413, f"the picture is larger than {MOST_BYTES // 1_000_000} MB: send a smaller one")
-    kind = media_type(picture)
-    if kind is None:
-        raise HTTPException(415, "the picture is neither JPEG, PNG nor WebP")
+    kept = cleaned(picture)
+    if kept is None:
+        raise HTTPException(415, "the picture is neither JPEG, PNG nor WebP, is damaged, or has too many pixels")
     statements = queries("api", "sql/visits.sql")
     values: dict[str, Any] = {
         "account_id": reader.account_id,
         "unit_id": unit_id,
         "key": key,
-        "media_type": kind,
-        "picture": picture,
+        "media_type": "image/jpeg",
+        "picture": kept,
     }
     with writing(reader.pool) as conn:
         conn.execute(statements["add_photo"], values)
@@ -96,12 +120,15 @@ async def _body(request: Request) -> bytes:
     responses=ERRORS
     | NOT_FOUND
     | CONFLICT
-    | {413: problem_of("the picture is too large"), 415: problem_of("neither JPEG, PNG nor WebP")},
+    | {413: problem_of("the picture is too large"), 415: problem_of("no JPEG, PNG or WebP that can be read")},
     summary="Keep a picture of the rating plate",
     openapi_extra={"requestBody": _TAKES},
 )
 async def post_photo(request: Request, by: By, unit: UnitName, key: Key) -> Response:
-    """Keep a picture, at most 2 MB; the body is the picture itself. The same key again changes nothing."""
+    """Keep a picture, at most 12 MB; the body is the picture itself. The same key again changes nothing.
+
+    It is kept as a JPEG of at most 1600 pixels a side, upright, without place, time and device (Exif).
+    """
     found = await run_in_threadpool(find, by, unit)
     picture = await _body(request)
     return json(await run_in_threadpool(add, by, found["unit_id"], key, picture), 201)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Iterator
 
 import pytest
@@ -12,7 +13,8 @@ from tests.api.conftest import HERE, THERE, TOKENS
 
 pytestmark = pytest.mark.stack
 
-PNG = b"\x89PNG\r\n\x1a\n"
+PNG = base64.b64decode("iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAAAAAA6fptVAAAACklEQVR4nGP4DwABAQEAsTj2FAAAAABJRU5ErkJggg==")
+"""One white pixel."""
 FREE = {"/healthz", "/readyz", "/charts.js"}
 STREAM = "/calls/events"
 """Goes on for ever: `test_arrivals` tries it with two accounts."""
