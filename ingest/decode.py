@@ -9,15 +9,16 @@ from __future__ import annotations
 
 import json
 from datetime import datetime
+from types import GenericAlias
 from typing import Any, Literal, NamedTuple
 
 import msgspec
-from msgspec.structs import astuple
+from msgspec.structs import astuple, fields
 
 from ingest.clock import allowed
 from ingest.complaint import complaint
 from ingest.wave import complete
-from ingest.wire import MAX_ITEMS, Event, Kind, Rest, Start, Status
+from ingest.wire import MAX_ITEMS, START_FIELDS, At, Event, Kind, Outcome, Rest, Seq, Start, Status
 
 Reason = Literal[
     "bad_json",
@@ -47,18 +48,22 @@ class Bad(NamedTuple):
     payload: bytes
 
 
-class _PlainStart(Start, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A start without a wave and without unknown fields."""
-
-    wave: None = None
-
-
 _LOOSE: dict[Kind, type[Any]] = {"starts": Start, "rests": Rest, "events": Event, "status": Status}
 _FIELDS = {kind: frozenset(struct.__struct_fields__) for kind, struct in _LOOSE.items()}
-_WHOLE: msgspec.json.Decoder[_PlainStart | list[_PlainStart]] = msgspec.json.Decoder(_PlainStart | list[_PlainStart])
-_START_WIDTH = len(Start.__struct_fields__)
-_START_WORDS = 2
-"""Words that every start without a wave has: ``at`` and ``outcome``."""
+# A start as most are: without a wave and without unknown fields. It holds nothing that could hold itself, so that the
+# search for such can leave it out.
+_PLAIN = msgspec.defstruct(
+    "PlainStart",
+    [("seq", Seq), ("at", At), ("outcome", Outcome)]
+    + [(one.name, one.type, None) for one in fields(Start) if one.name in START_FIELDS[3:]],
+    frozen=True,
+    forbid_unknown_fields=True,
+    gc=False,
+)
+_WHOLE: msgspec.json.Decoder[Any] = msgspec.json.Decoder(_PLAIN | GenericAlias(list, _PLAIN))
+_MODE = START_FIELDS.index("mode")
+_WORDS = 2
+"""Words that every start has: its time and its outcome."""
 _ITEM: dict[Kind, msgspec.json.Decoder[Any]] = {k: msgspec.json.Decoder(s) for k, s in _LOOSE.items()}
 _ITEMS = msgspec.json.Decoder(list[msgspec.Raw])
 # RecursionError is what nesting without end gives; the rest are ValueErrors.
@@ -83,43 +88,38 @@ def decode(kind: Kind, payload: bytes, received_at: datetime) -> tuple[list[Good
     tuple
         The good records and the bad items, each in the order of the payload. It never raises for what a payload holds.
     """
-    found = plain(payload, received_at) if kind == "starts" else None
-    if found is None:
+    values = plain(payload, received_at) if kind == "starts" else None
+    if values is None:
         return _item_by_item(kind, payload, received_at)
-    return [Good(start, None) for start in found.starts], []
+    return [Good(Start(**dict(zip(START_FIELDS, each, strict=True))), None) for each in values], []
 
 
-class Plain(NamedTuple):
-    """Starts of a payload, and the values of each in the order of its fields."""
+def plain(payload: bytes, received_at: datetime) -> list[tuple[Any, ...]] | None:
+    """Return the values of a payload's starts where nothing is left to look at: the usual case, decoded in one go.
 
-    starts: list[Start]
-    values: list[tuple[Any, ...]]
-
-
-def plain(payload: bytes, received_at: datetime) -> Plain | None:
-    """Return a payload's starts where nothing is left to look at, else None: the usual case, decoded in one go.
-
-    Nothing is left to look at where every start is right, no field is unknown, no name stands twice in an object, there
-    is no wave and every time is in range.
+    Returns
+    -------
+    list of tuple
+        Of each start the values of ``START_FIELDS``. None where a start is not right, a field is unknown, a name stands
+        twice in an object, there is a wave, or a time is out of range.
     """
     try:
         decoded = _WHOLE.decode(payload)
     except _UNUSABLE:
         return None
-    starts: list[Start] = list(decoded) if isinstance(decoded, list) else [decoded]
-    if not 0 < len(starts) <= MAX_ITEMS:
+    values = list(map(astuple, decoded if isinstance(decoded, list) else (decoded,)))
+    if not 0 < len(values) <= MAX_ITEMS:
         return None
-    times = [start.at for start in starts]
+    times = [each[1] for each in values]
     earliest, latest = allowed(received_at)
     if min(times) < earliest or max(times) > latest:
         return None
-    values = list(map(astuple, starts))
-    nulls = sum([one.count(None) for one in values])
-    words = _START_WORDS * len(starts) + sum([start.mode is not None for start in starts])
-    names = _START_WIDTH * len(starts) - nulls + payload.count(b"null")
+    nulls = sum([each.count(None) for each in values])
+    words = _WORDS * len(values) + sum([each[_MODE] is not None for each in values])
+    names = len(START_FIELDS) * len(values) - nulls + payload.count(b"null")
     # Every name and every word stands in two quotes, and none of the values allowed here can hold a quote or "null":
     # more quotes than the fields that came out account for mean a name that stands twice.
-    return Plain(starts, values) if payload.count(b'"') == 2 * (names + words) else None
+    return values if payload.count(b'"') == 2 * (names + words) else None
 
 
 def _item_by_item(kind: Kind, payload: bytes, received_at: datetime) -> tuple[list[Good], list[Bad]]:

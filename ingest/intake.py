@@ -5,7 +5,6 @@ The same path serves the subscriber and the quarantine: what is put through agai
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,7 +15,7 @@ from ingest.database import forget_days
 from ingest.named_sql import queries
 from ingest.sorting import SERIES, Mappings, Message, Sorted, hold, sort
 from ingest.store import clocks, sequence, verdicts, waves
-from ingest.store.series import Row, day_of, merge, prepare
+from ingest.store.series import Row, in_order, merge, prepare
 from ingest.wire import Kind
 
 _FAILED: tuple[tuple[Kind, str, str], ...] = (("starts", "outcome", "locked"), ("events", "event", "lockout"))
@@ -62,17 +61,14 @@ def take_in(connection: psycopg.Connection, messages: Sequence[Message], mapping
 
 def write(connection: psycopg.Connection, batch: Sorted) -> Tallies:
     """Write a sorted batch in one transaction and say what became of it, by account."""
-    for kind, series in SERIES.items():
-        prepare(connection, series, {day_of(row[1]) for row in batch.rows[kind]})
+    ready = [in_order(SERIES[kind], rows) for kind, rows in batch.rows.items() if rows]
+    for one in ready:
+        prepare(connection, one.series, {day for _, day, _ in one.touched.days})
     tallies = {account: Tally(received=count) for account, count in batch.received.items()}
     with connection.transaction():
-        for kind, series in SERIES.items():
-            rows = batch.rows[kind]
-            if not rows:
-                continue
-            new = merge(connection, series, rows)
-            width = len(series.fields)
-            for account, count in Counter(row[width] for row in rows).items():
+        for one in ready:
+            new = merge(connection, one)
+            for account, count in one.touched.rows.items():
                 tallies[account].stored += new.get(account, 0)
                 tallies[account].doubles += count - new.get(account, 0)
         if batch.statuses:

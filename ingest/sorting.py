@@ -29,7 +29,6 @@ from ingest.wire import KINDS, TOPIC_ROOT, Kind
 
 _LEAD = timedelta(seconds=clocks.LEAD_S)
 _SEQ, _AT = STARTS.fields.index("seq"), STARTS.fields.index("at")
-_START_WIDTH = len(STARTS.fields)
 SERIES: dict[Kind, Series] = {"starts": STARTS, "rests": RESTS, "events": EVENTS}
 
 
@@ -117,7 +116,7 @@ def _add(batch: Sorted, message: Message, place: _Place, owner: _Device) -> None
     if kind == "starts" and source is None and owner.offset_s is None:
         found = plain(message.payload, message.received_at)
         if found is not None:
-            _add_plain(batch, message, owner, found.values)
+            _add_plain(batch, message, owner, found)
             return
     if source is None:
         good, bad = decode(kind, message.payload, message.received_at)
@@ -146,7 +145,7 @@ def _add_plain(batch: Sorted, message: Message, owner: _Device, starts: Sequence
     """Add starts of which nothing is left to look at, by the values of their fields."""
     batch.received[owner.account_id] += len(starts)
     beside = (owner.account_id, owner.unit_id, None, message.received_at)
-    batch.rows["starts"] += [values[:_START_WIDTH] + beside for values in starts]
+    batch.rows["starts"] += [values + beside for values in starts]
     numbers = _numbers(batch, owner, "starts")
     numbers += [values[_SEQ] for values in starts]
     _look_at_clock(batch, message, owner, max([values[_AT] for values in starts]), len(starts))

@@ -1,6 +1,6 @@
 -- name: devices whose they are; how far the clock is off where that is certain, and how far the last status was off
 select device, device.account_id, unit_id, offset_s, offsets_s[cardinality(offsets_s)]
-from device left join device_clock using (device) where device = any(%s::text[]) and removed_at is null
+from device left join device_clock using (device) where device = any(%b::text[]) and removed_at is null
 
 -- name: put_status
 insert into device_status (device, account_id, online, firmware, clock_ok, sent, received_at)

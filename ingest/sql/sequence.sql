@@ -2,7 +2,7 @@
 
 -- name: note numbers that came; a device with more than some thousand gaps begins anew, so that a row stays small
 insert into device_seq (device, kind, account_id, received)
-select * from unnest(%(devices)s::text[], %(kinds)s::text[], %(accounts)s::bigint[], %(ranges)s::int8multirange[]) one
+select * from unnest(%(devices)b::text[], %(kinds)b::text[], %(accounts)b::bigint[], %(ranges)b::int8multirange[]) one
 order by 1, 2
 on conflict (device, kind) do update set account_id = excluded.account_id,
   received = case when pg_column_size(device_seq.received) < 20000 then device_seq.received

@@ -10,7 +10,7 @@ copy {table} ({columns}) from stdin (format binary)
 -- name: touch mark the days that gained rows, and wake the watch
 with dirty as (
   insert into dirty_day (unit_id, day, account_id)
-  select * from unnest(%(units)s::bigint[], %(days)s::date[], %(accounts)s::bigint[]) touched order by 1, 2
+  select * from unnest(%(units)b::bigint[], %(days)b::date[], %(accounts)b::bigint[]) touched order by 1, 2
   on conflict (unit_id, day) do update set marked_at = now(), taken_at = null where dirty_day.taken_at is not null
 )
 select pg_notify('halfsecond_dirty', '')
@@ -18,12 +18,12 @@ select pg_notify('halfsecond_dirty', '')
 -- name: touch_start mark the days that gained starts, note each unit's newest start, and wake the watch
 with dirty as (
   insert into dirty_day (unit_id, day, account_id)
-  select * from unnest(%(units)s::bigint[], %(days)s::date[], %(accounts)s::bigint[]) touched order by 1, 2
+  select * from unnest(%(units)b::bigint[], %(days)b::date[], %(accounts)b::bigint[]) touched order by 1, 2
   on conflict (unit_id, day) do update set marked_at = now(), taken_at = null where dirty_day.taken_at is not null
 ), newest as (
   insert into heard (unit_id, account_id, last_at, last_received_at)
-  select * from unnest(%(heard_units)s::bigint[], %(heard_accounts)s::bigint[], %(last_at)s::timestamptz[],
-    %(last_received_at)s::timestamptz[]) newest order by 1
+  select * from unnest(%(heard_units)b::bigint[], %(heard_accounts)b::bigint[], %(last_at)b::timestamptz[],
+    %(last_received_at)b::timestamptz[]) newest order by 1
   on conflict (unit_id) do update set last_at = greatest(heard.last_at, excluded.last_at),
     last_received_at = greatest(heard.last_received_at, excluded.last_received_at)
 )

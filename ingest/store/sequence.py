@@ -56,8 +56,8 @@ def multirange(numbers: Sequence[int]) -> str:
 
     The very last bigint is left out: a range that ends after it cannot be written.
     """
-    if len(numbers) == 1 and numbers[0] != _LAST:
-        return f"{{[{numbers[0]},{numbers[0] + 1})}}"
+    if numbers and (whole := range(numbers[0], numbers[0] + len(numbers))).stop <= _LAST and list(whole) == numbers:
+        return f"{{[{whole.start},{whole.stop})}}"
     parts: list[str] = []
     first = end = None
     for number in sorted(set(numbers) - {_LAST}):

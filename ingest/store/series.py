@@ -8,7 +8,7 @@ transaction the days that gained rows are marked for the watch, and the newest s
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -38,7 +38,7 @@ class Series:
 
 
 class Touched(NamedTuple):
-    """What rows bear on beside their own table.
+    """What rows bear on beside their own table, in order.
 
     ``days`` are unit, day and account; ``newest`` the unit, account, newest time and newest receipt of each unit, for
     starts only; ``rows`` the number of rows by account.
@@ -72,28 +72,60 @@ def day_of(at: datetime) -> date:
     return (at if at.tzinfo is UTC else at.astimezone(UTC)).date()
 
 
-def merge(connection: psycopg.Connection, series: Series, rows: Sequence[Row]) -> dict[int, int]:
-    """Write rows of one series in one transaction (or in the caller's), and wake the watch.
+class Ready(NamedTuple):
+    """Rows of one series in the order in which all writers write, and what they bear on."""
+
+    series: Series
+    rows: Sequence[Row]
+    touched: Touched
+
+
+def in_order(series: Series, rows: Sequence[Row]) -> Ready:
+    """Make rows ready for :func:`merge`.
 
     Parameters
     ----------
     rows
         Tuples of the series' fields in order, then account, unit, extra (``Jsonb`` or None) and time of receipt.
-        The days of the rows must have their partitions: see :func:`prepare`.
+    """
+    account = len(series.fields)
+    unit, received_at = account + 1, account + 3
+    by_day: defaultdict[date, list[Row]] = defaultdict(list)
+    marked, newest, counts = [], [], Counter[int]()
+    for unit_id, group in groupby(sorted(rows, key=itemgetter(unit)), itemgetter(unit)):
+        own = sorted(group, key=itemgetter(_AT, _SEQ))
+        account_id, last_at = own[-1][account], own[-1][_AT]
+        days = {day_of(own[0][_AT]), day_of(last_at)}
+        if len(days) == 1:
+            by_day[next(iter(days))] += own
+        else:
+            for row in own:
+                days.add(day := day_of(row[_AT]))
+                by_day[day].append(row)
+        marked += [(unit_id, day, account_id) for day in sorted(days)]
+        newest.append((unit_id, account_id, last_at, max([row[received_at] for row in own])))
+        counts[account_id] += len(own)
+    ordered = [row for day in sorted(by_day) for row in by_day[day]]
+    return Ready(series, ordered, Touched(marked, newest if series is STARTS else [], dict(counts)))
+
+
+def merge(connection: psycopg.Connection, ready: Ready) -> dict[int, int]:
+    """Write rows of one series in one transaction (or in the caller's), and wake the watch.
+
+    The days of the rows must have their partitions: see :func:`prepare`.
 
     Returns
     -------
     dict
         Rows that were new, by account.
     """
-    ordered, touched = _in_order(series, rows)
 
     def write(copy: psycopg.Copy) -> None:
-        copy.set_types(series.types + BESIDE_TYPES)
-        for row in ordered:
+        copy.set_types(ready.series.types + BESIDE_TYPES)
+        for row in ready.rows:
             copy.write_row(row)
 
-    return merge_in_order(connection, series, write, touched)
+    return merge_in_order(connection, ready.series, write, ready.touched)
 
 
 def merge_in_order(
@@ -156,23 +188,6 @@ def _touch(cursor: psycopg.Cursor, series: Series, touched: Touched) -> None:
     units, accounts, newest, received = zip(*touched.newest, strict=True)
     heard = {"heard_units": list(units), "heard_accounts": list(accounts)}
     cursor.execute(_SQL["touch_start"], wanted | heard | {"last_at": list(newest), "last_received_at": list(received)})
-
-
-def _in_order(series: Series, rows: Sequence[Row]) -> tuple[Sequence[Row], Touched]:
-    """Return rows in the order in which all writers write, and what they bear on."""
-    account = len(series.fields)
-    unit, received_at = account + 1, account + 3
-    ordered = sorted(rows, key=itemgetter(unit, _AT, _SEQ))
-    days = [day_of(row[_AT]) for row in ordered]
-    marked = set(zip(map(itemgetter(unit), ordered), days, map(itemgetter(account), ordered), strict=True))
-    newest = []
-    if series is STARTS:
-        for unit_id, group in groupby(ordered, itemgetter(unit)):
-            own = list(group)
-            newest.append((unit_id, own[-1][account], own[-1][_AT], max([row[received_at] for row in own])))
-    if len(set(days)) > 1:
-        ordered = [ordered[place] for place in sorted(range(len(days)), key=days.__getitem__)]
-    return ordered, Touched(sorted(marked), newest, dict(Counter(map(itemgetter(account), ordered))))
 
 
 def prepare(connection: psycopg.Connection, series: Series, days: Iterable[date]) -> None:
