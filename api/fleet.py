@@ -40,11 +40,20 @@ def share(flagged: int, judged: int) -> tuple[float | None, float | None, float 
 
 
 def cohorts(reader: Reader) -> list[dict[str, Any]]:
-    """Return every cohort with its counts and the share flagged."""
+    """Return every cohort with its counts, the share flagged, and whether that stands out from all other units."""
+    from analytics.peers import against_others  # noqa: PLC0415 - scipy, likewise
+
+    found = rows(reader.pool, "fleet.cohorts", reader.account_id)
+    everyone = next((r for r in found if r["by"] == "all"), {"flagged": 0, "judged": 0})
+    apart = [r for r in found if r["by"] != "all"]
+    against = against_others([(r["flagged"], r["judged"]) for r in apart], everyone["flagged"], everyone["judged"])
+    by_cohort = {(r["by"], r["value"]): one for r, one in zip(apart, against, strict=True)}
     items = []
-    for r in rows(reader.pool, "fleet.cohorts", reader.account_id):
+    for r in found:
         mean, low, high = share(r["flagged"], r["judged"])
-        items.append({**r, "share": mean, "low": low, "high": high})
+        told = by_cohort.get((r["by"], r["value"]))
+        beside = {"others_share": told and told.others_share, "stands_out": told and told.stands_out}
+        items.append({**r, "share": mean, "low": low, "high": high, **beside})
     return items
 
 

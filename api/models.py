@@ -354,6 +354,10 @@ class Cohort(Shape):
     share: float | None
     low: float | None
     high: float | None
+    others_share: float | None = Field(description="share flagged of all units outside of the cohort")
+    stands_out: Literal["more", "fewer"] | None = Field(
+        description="flagged more or less often than the others: Fisher's exact test, at a false-discovery rate of 0.1"
+    )
 
 
 class Cohorts(Shape):

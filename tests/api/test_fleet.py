@@ -5,6 +5,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.fleet import share
+from tests.api import made
 
 
 @pytest.mark.published
@@ -31,6 +32,23 @@ def test_cohorts_count_units_by_each_of_their_parts(here: TestClient) -> None:
     assert sum(c["units"] for c in models) == 16
     assert {c["value"] for c in items if c["by"] == "metering"} == {"txv"}
     assert {c["value"] for c in items if c["by"] == "start_gear"} == {"none"}
+
+
+@pytest.mark.stack
+def test_a_cohort_that_is_flagged_more_often_than_all_others_stands_out_on_the_page(writable: TestClient) -> None:
+    with psycopg.connect(writable.app.state.settings.database) as conn:  # type: ignore[attr-defined]
+        (account_id,) = conn.execute("select account_id from account").fetchone() or (0,)
+        for number in range(40):
+            name = f"more-{number}"
+            unit_id = made.unit(conn, account_id, name, None, "hard model" if number < 20 else "sound model")
+            made.judged(conn, account_id, unit_id, name, made.SCENES[1 if number < 14 else 6], 0)
+    items = {c["value"]: c for c in writable.get("/v1/cohorts").json()["items"] if c["by"] == "model"}
+    assert items["hard model"]["flagged"] == 14
+    assert (items["hard model"]["stands_out"], items["sound model"]["stands_out"]) == ("more", "fewer")
+    assert items["hard model"]["others_share"] < 0.2
+    page = writable.get("/cohorts").text
+    assert "<strong>more often</strong> than" in page
+    assert "2 cohorts stand out from all other units." in page
 
 
 @pytest.mark.stack
