@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from api.quantities import MINUS
 from api.words import CAUSES, FLAGGED, likely
 
 FAR_MORE = 3.0
@@ -84,7 +85,8 @@ def evidence(body: Mapping[str, Any] | None) -> list[str]:
         way = "longer" if run_up["drift"] >= 0 else "shorter"
         interval = ""
         if run_up["low"] is not None and run_up["high"] is not None:
-            interval = f", 90 % interval {100 * run_up['low']:+.0f} to {100 * run_up['high']:+.0f} %"
+            ends = f"{100 * run_up['low']:+.0f} to {100 * run_up['high']:+.0f}".replace("-", MINUS)
+            interval = f", 90 % interval {ends} %"
         told.append(
             f"Starts take {percent(abs(run_up['drift']))} {way} than this unit's own history leads one to expect"
             f" ({run_up['now_s']:.2f} s, expected {run_up['expected_s']:.2f} s{interval})."
