@@ -9,6 +9,7 @@ from api.access import By
 from api.answers import ERRORS, json
 from api.fleet import intake
 from api.models import State
+from api.noticepages import by_state
 from api.queries import row, rows
 from api.words import STANDINGS
 
@@ -49,5 +50,8 @@ def metrics(request: Request, by: By) -> Response:
         ("stored_a_minute", "records stored a minute over the last 10 minutes", now["stored_a_minute"]),
     ):
         Gauge(f"halfsecond_{name}", text, registry=registry).set(value)
+    notices = Gauge("halfsecond_notices", "messages on their way to a target, by state", ["state"], registry=registry)
+    for state, deliveries in by_state(by).items():
+        notices.labels(state).set(deliveries)
     own = generate_latest(request.app.state.registry)
     return Response(own + generate_latest(registry), media_type=CONTENT_TYPE_LATEST)

@@ -162,6 +162,7 @@ class Person(Shape):
     phone: str | None
     added_at: datetime
     planned: int = Field(description="visits planned for this person")
+    targets: int = Field(description="where notices for this person go")
 
 
 class People(Shape):
@@ -225,8 +226,17 @@ class Trend(Shape):
     say: str
 
 
+class Mute(Shape):
+    """Nothing is told of a unit until its standing is worse than it was then."""
+
+    standing: StandingName
+    muted_at: datetime
+
+
 class UnitAnswer(Unit, Attention):
     """A unit with its newest verdict and what to do about it."""
+
+    muted: Mute | None
 
     verdict: Verdict | None
     locked_at: list[datetime]
@@ -460,28 +470,3 @@ class State(Shape):
     """Whether the program is up."""
 
     status: Literal["ok"]
-
-
-class Preferences(Shape):
-    """What holds for an account. Costs are in any one currency: only how they stand to each other matters."""
-
-    units: Literal["si", "us"] = Field(description="of the pages: °C and kPa, or °F and psig; JSON is always SI")
-    planned_visit_cost: float = Field(description="a visit on a day of one's own choosing")
-    emergency_visit_cost: float = Field(description="a visit out of hours, because a unit is down")
-    cold_house_cost: float = Field(description="beyond the visit, a customer without heat in deep cold")
-    false_alarms_per_unit_year: float = Field(description="alarms a year accepted from a unit without a fault")
-
-
-class NewPreferences(BaseModel):
-    """What to set anew; a member that is left out stays."""
-
-    model_config = ConfigDict(
-        extra="forbid",
-        json_schema_extra={"examples": [{"units": "us", "planned_visit_cost": 180, "emergency_visit_cost": 420}]},
-    )
-
-    units: Literal["si", "us"] = "si"
-    planned_visit_cost: Annotated[float, Field(ge=0.01, le=1_000_000)] = 1.0
-    emergency_visit_cost: Annotated[float, Field(ge=0.01, le=1_000_000)] = 2.5
-    cold_house_cost: Annotated[float, Field(ge=0, le=1_000_000)] = 4.0
-    false_alarms_per_unit_year: Annotated[float, Field(ge=0.001, le=10)] = 0.1

@@ -70,6 +70,7 @@ def whole(reader: Reader, unit: str) -> dict[str, Any]:
     return {
         **public(found),
         **attention(reader, found),
+        "muted": row(reader.pool, "notices.muted", reader.account_id, unit_id=found["unit_id"]),
         "verdict": body,
         "locked_at": locked_at,
         "forecast_low_c": low_c,

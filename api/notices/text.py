@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote
 
+from analytics.standing import SAY
 from api import advice
 from api.cautions import FIRST
 from api.evidence import chance
+from api.notices.gravity import level
 from api.quantities import local
 from api.rule import Gauge, in_words
 from api.words import CAUSES, STANDINGS, likely
@@ -67,7 +69,8 @@ def of_changes(
     many = "unit" if len(triggers) == 1 else "units"
     title = f"{where}: {counted(t['to'] for t in triggers)}"
     by_unit = {t["unit"]: t for t in triggers}
-    lines = [f"{len(triggers)} {many} at {where} became worse{_because(cause)}.", ""]
+    gravest = max((t["to"] for t in triggers), key=level)
+    lines = [f"{len(triggers)} {many} at {where} became worse{_because(cause)}.", f"To the customer: “{SAY[gravest]}”", ""]
     described = [u for u in units if u["unit"] in by_unit][:MOST]
     for unit in described:
         trigger = by_unit[unit["unit"]]

@@ -53,7 +53,8 @@ select person_id, name, role from person where account_id = %(account_id)s and n
 -- name: people with the visits planned for them
 select pe.name, pe.role, pe.mail, pe.phone, pe.added_at,
        (select count(*) from plan p where p.account_id = pe.account_id and p.person_id = pe.person_id
-          and p.ended_at is null) as planned
+          and p.ended_at is null) as planned,
+       (select count(*) from notice_target t where t.account_id = pe.account_id and t.person_id = pe.person_id) as targets
 from person pe where pe.account_id = %(account_id)s
 order by pe.name;
 
@@ -61,7 +62,7 @@ order by pe.name;
 insert into person (account_id, name, role, mail, phone)
 values (%(account_id)s, %(name)s, %(role)s, %(mail)s, %(phone)s)
 on conflict (account_id, name) do nothing
-returning name, role, mail, phone, added_at, 0 as planned;
+returning name, role, mail, phone, added_at, 0 as planned, 0 as targets;
 
 -- name: wake whoever watches the call list
 select pg_notify('halfsecond_calls', %(account_id)s::text);

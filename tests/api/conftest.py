@@ -14,7 +14,7 @@ from psycopg.conninfo import make_conninfo
 
 from api.app import create_app
 from api.settings import ApiSettings
-from tests.api import made
+from tests.api import made, noticing
 
 HERE, THERE = "Larkfell Heating (example)", "Otherdale Heating (example)"
 TOKENS = {HERE: "token-of-here", THERE: "token-of-there"}
@@ -61,6 +61,10 @@ def fill(conninfo: str) -> None:
             "insert into device (device, account_id, unit_id, removed_at) values ('d-only-there', %s, %s, now())",
             (there[0], unit_id),
         )
+        noticing.told(conn, there[0], "Person only-there", "u-only-there")
+        here = conn.execute("select account_id from account where name = %s", (HERE,)).fetchone()
+        assert here is not None
+        noticing.told(conn, here[0], "Kim Example", "u-0001")
         conn.execute(
             "insert into photo (account_id, unit_id, key, media_type, picture)"
             " values (%s, %s, 'made', 'image/png', '')",

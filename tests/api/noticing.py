@@ -13,7 +13,7 @@ from psycopg.rows import dict_row
 from psycopg.types.json import Jsonb
 
 from api.made import verdict
-from api.notices import worker
+from api.notices import gather, worker
 from api.notices.worker import Settings
 from api.queries import Pool, open_pool
 from api.settings import ApiSettings
@@ -145,6 +145,51 @@ class House:
                 " order by closed_at, notice_id",
                 (self.account_id, kind, kind),
             ).fetchall()
+
+
+def told(conn: psycopg.Connection, account_id: int, person: str, unit: str) -> None:
+    """Add somebody with a target, and messages: a change that went out, a digest that failed, one that gathers."""
+    at = EVENING - timedelta(hours=9)
+    triggers = Jsonb([{"unit": unit, "from": "steady", "to": "down", "as_of": gather.stamp(at), "at": None}])
+    person_id = _number(
+        conn.execute(
+            "insert into person (account_id, name, role) values (%s, %s, 'dispatcher') returning person_id",
+            (account_id, person),
+        )
+    )
+    target_id = _number(
+        conn.execute(
+            "insert into notice_target (account_id, person_id, url)"
+            " values (%s, %s, 'jsons://example.org/hook-geheim') returning target_id",
+            (account_id, person_id),
+        )
+    )
+    for kind, site, state, error in (
+        ("digest", None, "failed", "error=500"),
+        ("change", "s-0001", "sent", None),
+        ("change", "s-0002", None, None),
+    ):
+        notice_id = _number(
+            conn.execute(
+                "insert into notice (account_id, person_id, person, kind, site, cause, standing, units, triggers,"
+                "  made_at, due_at, closed_at, title, body)"
+                " values (%s, %s, %s, %s, %s, 'cold_soak', 'down', 1, %s, %s, %s, %s, %s, %s) returning notice_id",
+                (account_id, person_id, person, kind, site, triggers, at, at, at if state else None)
+                + ((f"{unit}: 1 down", f"a text of {unit}") if state else (None, None)),
+            )
+        )
+        if state:
+            conn.execute(
+                "insert into notice_delivery (account_id, notice_id, target_id, target, state, tries, error,"
+                "  changed_at, queued_at) values (%s, %s, %s, 'jsons …heim', %s, 1, %s, %s, %s)",
+                (account_id, notice_id, target_id, state, error, at, at),
+            )
+
+
+def _number(cursor: psycopg.Cursor[Any]) -> int:
+    row = cursor.fetchone()
+    assert row is not None
+    return int(row[0])
 
 
 RANKS = {"down": 9.0, "service": 7.0, "start_assist": 5.0, "watch": 3.0, "silent": 2.0, "learning": 1.0, "steady": 0.5}

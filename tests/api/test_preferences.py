@@ -6,7 +6,7 @@ from fastapi.testclient import TestClient
 
 from analytics.chosen import SETTABLE, options_of
 from analytics.options import DEFAULT
-from api.models import NewPreferences
+from api.preferences import NewPreferences
 
 pytestmark = pytest.mark.stack
 FORM = {
@@ -28,7 +28,8 @@ def stored(client: TestClient) -> dict[str, object]:
 
 def test_an_account_that_has_set_nothing_goes_by_the_defaults_of_the_verdicts(writable: TestClient) -> None:
     told = writable.get("/v1/settings").json()
-    assert told == {"units": "si", **{one.name: getattr(DEFAULT, one.name) for one in SETTABLE}}
+    quiet = {"quiet_from": None, "quiet_to": None, "zone": None}
+    assert told == {"units": "si", **{one.name: getattr(DEFAULT, one.name) for one in SETTABLE}, **quiet}
     assert stored(writable) == {}
 
 
@@ -85,3 +86,20 @@ def test_the_limits_of_the_form_are_those_of_the_verdicts() -> None:
     for one in SETTABLE:
         assert (shape[one.name]["minimum"], shape[one.name]["maximum"]) == (one.low, one.high)
         assert shape[one.name]["default"] == getattr(DEFAULT, one.name)
+
+
+def test_quiet_hours_are_kept_by_the_clock_of_a_zone_and_need_both_ends(writable: TestClient) -> None:
+    asked = {**FORM, "quiet_from": "21:00", "quiet_to": "06:30", "zone": "America/Denver"}
+    assert writable.post("/settings", data=asked, follow_redirects=False).status_code == 303
+    told = writable.get("/v1/settings").json()
+    assert (told["quiet_from"], told["quiet_to"], told["zone"]) == ("21:00", "06:30", "America/Denver")
+    assert 'value="06:30"' in writable.get("/settings").text
+    for wrong, named in (
+        ({"quiet_from": None}, "body.quiet_from, quiet_to"),
+        ({"zone": "America/Nowhere"}, "body.zone"),
+        ({"zone": "../etc/passwd"}, "body.zone"),
+    ):
+        answer = writable.patch("/v1/settings", json=wrong)
+        assert (answer.status_code, answer.json()["detail"].split(":")[0]) == (409, named)
+    assert writable.patch("/v1/settings", json={"quiet_from": "9 pm"}).status_code == 422
+    assert writable.patch("/v1/settings", json={"quiet_from": None, "quiet_to": None}).json()["quiet_to"] is None

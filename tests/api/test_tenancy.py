@@ -40,6 +40,15 @@ BODIES: dict[tuple[str, str], dict[str, object]] = {
     ("POST", "/devices"): {"data": {"do": "renew", "device": "d-1-u-0001", "unit": "u-0001", "sure": "yes"}},
     ("POST", "/v1/quarantine/again"): {"json": {"reason": "bad_wave"}},
     ("POST", "/quarantine"): {"data": {"reason": "bad_wave"}},
+    ("PATCH", "/v1/people/{person}/notices"): {"json": {"digest_hour": 6}},
+    ("POST", "/v1/people/{person}/notices/targets"): {"json": {"url": "jsons://example.org/another"}},
+    ("POST", "/v1/people/{person}/notices/targets/{target}/trial"): {"json": None},
+    ("DELETE", "/v1/people/{person}/notices/targets/{target}"): {"json": None},
+    ("POST", "/people/{person}/notices"): {"data": {"quiet": "account", "standings": ["down"], "digest_hour": "7"}},
+    ("POST", "/people/{person}/notices/targets"): {"data": {"url": "jsons://example.org/a-third"}},
+    ("POST", "/people/{person}/notices/targets/{target}"): {"data": {"do": "trial"}},
+    ("PATCH", "/v1/units/{unit}/notices"): {"json": {"muted": True}},
+    ("POST", "/units/{unit}/notices"): {"data": {"do": "mute"}},
     ("POST", "/v1/people"): {"json": {"name": "Sam Example", "role": "dispatcher"}},
     ("POST", "/people"): {"data": {"name": "Alex Example", "role": "dispatcher"}},
 }
@@ -68,6 +77,8 @@ def test_every_endpoint_is_found(guarded: TestClient) -> None:
 def test_no_endpoint_gives_one_account_what_is_anothers(guarded: TestClient) -> None:
     mine = {"Authorization": f"Bearer {TOKENS[HERE]}"}
     theirs = {"Authorization": f"Bearer {TOKENS[THERE]}"}
+    reached = guarded.get("/v1/people/Person only-there/notices", headers=theirs).json()["targets"]
+    target_of_theirs = str(reached[0]["target"])
     tried = 0
     for method, path in routes(guarded):
         if path in FREE or path in {"/patterns", STREAM}:
@@ -76,6 +87,8 @@ def test_no_endpoint_gives_one_account_what_is_anothers(guarded: TestClient) -> 
             path.replace("{unit}", "u-only-there")
             .replace("{site}", "s-only-there")
             .replace("{photo}", "1")
+            .replace("{person}", "Person only-there")
+            .replace("{target}", target_of_theirs)
             .replace("{device}", "d-only-there")
             .replace("{item}", "2")
             .replace("{what}", "rest")

@@ -36,6 +36,8 @@ PATHS = (
     "/units/u-0001/visit",
     "/stickers",
     "/people",
+    "/people/Kim%20Example/notices",
+    "/notices",
     "/devices",
     "/settings",
     "/cohorts",
