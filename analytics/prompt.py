@@ -13,7 +13,7 @@ import threading
 import time
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -46,25 +46,33 @@ class Basis:
     options: Options
 
 
-Bases = dict[int, Basis]
-"""By account. The watch puts a new one in place of the old after each pass; what is in one is never changed."""
+@dataclass(frozen=True)
+class Beside:
+    """What the watch shares with the thread that looks at failed starts.
+
+    The watch puts a new basis of an account in place of the old after each pass; what is in one is never changed.
+    ``changed`` is set whenever rows have come.
+    """
+
+    bases: dict[int, Basis] = field(default_factory=dict)
+    changed: threading.Event = field(default_factory=threading.Event)
+    ended: threading.Event = field(default_factory=threading.Event)
 
 
 @contextlib.contextmanager
-def running(database: str, bases: Bases, clock: Clock) -> Iterator[threading.Thread]:
-    """Judge what intake tells of, in a thread of its own, while the block runs; yield the thread.
+def running(database: str, clock: Clock) -> Iterator[Beside]:
+    """Judge what intake tells of, in a thread of its own, while the block runs.
 
     Parameters
     ----------
     database : conninfo of the store
-    bases : filled by the watch
     clock : as for the watch
     """
-    stop = threading.Event()
-    thread = threading.Thread(target=_run, args=(database, bases, clock, stop), name="prompt", daemon=True)
+    beside, stop = Beside(), threading.Event()
+    thread = threading.Thread(target=_run, args=(database, beside, clock, stop), name="prompt", daemon=True)
     thread.start()
     try:
-        yield thread
+        yield beside
     finally:
         stop.set()
         thread.join(10)
@@ -100,33 +108,47 @@ def judge(connection: psycopg.Connection, account_id: int, basis: Basis, unit_id
     return count
 
 
-def _run(database: str, bases: Bases, clock: Clock, stop: threading.Event) -> None:
+def _run(database: str, beside: Beside, clock: Clock, stop: threading.Event) -> None:
+    try:
+        while not stop.is_set():
+            try:
+                # What is told while a connection is at a query may lie there until more is told: one only listens.
+                with connect(database) as ears, connect(database) as connection:
+                    _follow(ears, connection, beside, clock, stop)
+            except (HalfsecondError, psycopg.Error) as error:
+                if not stop.is_set():
+                    text = " ".join(str(error).split())
+                    print(f"watch: failed starts wait for the next pass meanwhile: {text}", file=sys.stderr, flush=True)
+                stop.wait(WAIT_S)
+    finally:
+        beside.ended.set()
+
+
+def _follow(
+    ears: psycopg.Connection, connection: psycopg.Connection, beside: Beside, clock: Clock, stop: threading.Event
+) -> None:
+    for channel in (store.FAILED_CHANNEL, store.DIRTY_CHANNEL):
+        ears.execute(f"listen {channel}")
+    beside.changed.set()
     while not stop.is_set():
-        try:
-            with connect(database) as connection:
-                connection.execute(f"listen {store.FAILED_CHANNEL}")
-                while not stop.is_set():
-                    _look(connection, bases, clock)
-        except (HalfsecondError, psycopg.Error) as error:
-            if not stop.is_set():
-                text = " ".join(str(error).split())
-                print(f"watch: failed starts wait for the next pass meanwhile: {text}", file=sys.stderr, flush=True)
-            stop.wait(WAIT_S)
+        began = time.monotonic()
+        told = list(ears.notifies(timeout=0.5, stop_after=1))
+        if told:
+            beside.changed.set()
+        if _look(connection, [each.payload for each in told if each.payload], beside.bases, clock):
+            stop.wait(max(0.0, LEAST_S - (time.monotonic() - began)))
 
 
-def _look(connection: psycopg.Connection, bases: Bases, clock: Clock) -> None:
-    """Wait for something to be told, half a second at most, and judge the units of all that was told."""
-    told = [each.payload for each in connection.notifies(timeout=0.5, stop_after=1)]
-    began = time.monotonic()
+def _look(connection: psycopg.Connection, told: Iterable[str], bases: Mapping[int, Basis], clock: Clock) -> int:
+    """Judge the units that were told of, ``account unit unit ...``; return how many verdicts were written."""
     by_account: dict[int, set[int]] = defaultdict(set)
     for payload in told:
         account_id, *ids = map(int, payload.split())
         by_account[account_id].update(ids)
+    written = 0
     for account_id, some in by_account.items():
-        basis = bases.get(account_id)
-        ids = sorted(some)
-        for first in range(0, len(ids) if basis else 0, MOST):
-            assert basis is not None
-            judge(connection, account_id, basis, ids[first : first + MOST], clock)
-    if told:
-        time.sleep(max(0.0, LEAST_S - (time.monotonic() - began)))
+        basis, ids = bases.get(account_id), sorted(some)
+        if basis is not None:
+            for first in range(0, len(ids), MOST):
+                written += judge(connection, account_id, basis, ids[first : first + MOST], clock)
+    return written

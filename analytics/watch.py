@@ -19,7 +19,7 @@ from analytics.checkpoint import Checkpoints
 from analytics.chosen import options_of
 from analytics.exchange import Clock
 from analytics.options import DAY_US, DEFAULT, HOUR_US, Options
-from analytics.prompt import Bases, Basis
+from analytics.prompt import Basis, Beside
 from analytics.report import EPOCH
 from analytics.tables import fleet
 from ingest import store
@@ -58,11 +58,10 @@ def run(database: str, stop: threading.Event, clock: Clock = "wall", every_s: fl
     """
     wait = WAIT_S[0]
     while not stop.is_set():
-        bases: Bases = {}
         try:
-            with connect(database) as connection, prompt.running(database, bases, clock) as beside:
+            with connect(database) as connection, prompt.running(database, clock) as beside:
                 wait = WAIT_S[0]
-                _follow(connection, stop, clock, every_s, bases, beside)
+                _follow(connection, stop, clock, every_s, beside)
         except (HalfsecondError, psycopg.OperationalError, psycopg.InterfaceError) as error:
             if stop.is_set():
                 break
@@ -74,19 +73,14 @@ def run(database: str, stop: threading.Event, clock: Clock = "wall", every_s: fl
 
 
 def _follow(
-    connection: psycopg.Connection,
-    stop: threading.Event,
-    clock: Clock,
-    every_s: float,
-    bases: Bases,
-    beside: threading.Thread,
+    connection: psycopg.Connection, stop: threading.Event, clock: Clock, every_s: float, beside: Beside
 ) -> None:
     """Pass after pass over one connection; what was remembered before it is not trusted."""
     followed: dict[int, Followed] = {}
-    connection.execute(f"listen {store.DIRTY_CHANNEL}")
     while not stop.is_set():
-        assert beside.is_alive(), "the look at failed starts has ended"
+        assert not beside.ended.is_set(), "the look at failed starts has ended"
         began = time.monotonic()
+        beside.changed.clear()
         taken = store.take_dirty(connection, TAKE)
         changed: dict[int, int] = {}
         for account_id, _, day in taken:
@@ -99,22 +93,20 @@ def _follow(
             one = followed.setdefault(account_id, Followed())
             refresh(connection, account_id, one, changed.get(account_id), clock, stop)
             if one.basis is not None:
-                bases[account_id] = one.basis
+                beside.bases[account_id] = one.basis
         if taken:
             store.done_dirty(connection, taken)
         if len(taken) < TAKE:
             # A pass that took long is followed by a rest as long, so that the store has time for others.
-            _rest(connection, stop, max(every_s, time.monotonic() - began))
+            _rest(stop, max(every_s, time.monotonic() - began), beside.changed)
 
 
-def _rest(connection: psycopg.Connection, stop: threading.Event, least_s: float) -> None:
-    """Wait at least so long, then until something is told or a minute has passed."""
-    if stop.wait(least_s):
-        return
-    until = time.monotonic() + 60.0
-    while not stop.is_set() and time.monotonic() < until:
-        for _ in connection.notifies(timeout=0.5, stop_after=1):
-            return
+def _rest(stop: threading.Event, least_s: float, changed: threading.Event) -> None:
+    """Wait at least so long, then until something has changed or a minute has passed."""
+    until = time.monotonic() + least_s + 60.0
+    stop.wait(least_s)
+    while not stop.is_set() and time.monotonic() < until and not changed.wait(0.5):
+        pass
 
 
 def _options(connection: psycopg.Connection, account_id: int) -> Options:
@@ -155,7 +147,8 @@ def refresh(
     whole = fleet(exchange.read(connection, account_id, units, state))
     if len(whole.starts.at) == 0 and state is None:
         return 0
-    first = int(whole.starts.day[0]) + 1 if state is None else state.day + 1
+    # The midnight that a state stands at was judged when it was kept.
+    first = int(whole.starts.day[0]) + 1 if state is None else state.day + 2
     midnights = [day * DAY_US for day in range(max(first, today - HISTORY_D), today + 1) if day * DAY_US < instant]
     written = 0
     for moment, at_moment in core.run(whole, [*midnights, instant], options, state):
