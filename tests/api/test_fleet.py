@@ -47,7 +47,7 @@ def test_a_cohort_that_is_flagged_more_often_than_all_others_stands_out_on_the_p
     assert (items["hard model"]["stands_out"], items["sound model"]["stands_out"]) == ("more", "fewer")
     assert items["hard model"]["others_share"] < 0.2
     page = writable.get("/cohorts").text
-    assert "<strong>more often</strong> than" in page
+    assert "<strong>more often</strong> than the others’ " in page
     assert "2 cohorts stand out from all other units." in page
 
 
