@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any, Literal
@@ -16,9 +15,10 @@ from starlette.responses import RedirectResponse
 from api import cursors
 from api.access import By, Reader
 from api.answers import CONFLICT, ERRORS, NOT_FOUND, Cursor, Find, Limit, Name, json, like
+from api.counts import forget, kept
 from api.fleet import CLOCK_S, CLOCK_SPAN, SILENT_AFTER_H
 from api.models import NO_NUL, Text
-from api.queries import Row, row, rows, writing
+from api.queries import row, rows, writing
 from api.render import html
 from api.shape import Shape
 from api.units import find
@@ -27,6 +27,7 @@ from ingest.store import devices as store
 
 router = APIRouter(tags=["devices"])
 PAGE = 50
+KEPT = "devices"
 Matter = Literal["silent", "offline", "clock", "missing"]
 MATTERS: dict[Matter, str] = {
     "silent": "Silent",
@@ -134,7 +135,7 @@ def _spans(reader: Reader) -> dict[str, Any]:
 def listed(reader: Reader, choice: Choice, limit: int, cursor: str | None) -> dict[str, Any]:
     """Return one page of devices by name, with the counts of all."""
     after = cursors.unpack(cursor, tuple[str])
-    spans = _spans(reader)
+    spans, asked, all_of = _spans(reader), choice.matter or [], kept(reader, KEPT, lambda: _all_of(reader))
     found = rows(
         reader.pool,
         "devices.page",
@@ -142,29 +143,35 @@ def listed(reader: Reader, choice: Choice, limit: int, cursor: str | None) -> di
         after=after[0] if after else None,
         like=like(choice.q),
         firmware=choice.firmware,
-        **{name: name in (choice.matter or []) for name in MATTERS},
+        **{name: name in asked for name in MATTERS if name != "missing"},
+        names=list(all_of["missing"]) if "missing" in asked else None,
         **spans,
         limit=limit + 1,
     )
     shown, following = cursors.page(found, limit, "device")
-    counts = row(reader.pool, "devices.counts", reader.account_id, **spans) or {}
-    return {"items": _told(reader, shown), "next": following, "counts": counts}
-
-
-def _told(reader: Reader, shown: Sequence[Row]) -> list[Row]:
-    names = [one["device"] for one in shown]
-    newest = {r["device"]: r["newest"] for r in rows(reader.pool, "devices.numbers", reader.account_id, devices=names)}
-    missing = {r["device"]: r["missing"] for r in rows(reader.pool, "devices.gaps", reader.account_id, devices=names)}
-    return [
+    newest = {
+        r["device"]: r["newest"]
+        for r in rows(reader.pool, "devices.numbers", reader.account_id, devices=[one["device"] for one in shown])
+    }
+    items = [
         {k: v for k, v in one.items() if k not in {"offset_s", "ahead_s"}}
         | {
             "clock_off_s": one["offset_s"],
             "clock_ahead_s": one["ahead_s"] if (one["ahead_s"] or 0) > CLOCK_S else None,
             "newest": newest.get(one["device"]),
-            "missing": missing.get(one["device"], 0),
+            "missing": all_of["missing"].get(one["device"], 0),
         }
         for one in shown
     ]
+    return {"items": items, "next": following, "counts": all_of["counts"]}
+
+
+def _all_of(reader: Reader) -> dict[str, Any]:
+    """Return what is asked of all devices at once: counts, firmware versions, and records missing by device."""
+    missing = {r["device"]: r["missing"] for r in rows(reader.pool, "devices.missing", reader.account_id)}
+    counts = row(reader.pool, "devices.counts", reader.account_id, **_spans(reader)) or {}
+    firmwares = {r["firmware"]: r["devices"] for r in rows(reader.pool, "devices.firmwares", reader.account_id)}
+    return {"missing": missing, "counts": {**counts, "missing": len(missing)}, "firmwares": firmwares}
 
 
 def admit(reader: Reader, asked: NewDevice) -> dict[str, str]:
@@ -184,6 +191,7 @@ def admit(reader: Reader, asked: NewDevice) -> dict[str, str]:
             password = store.add(conn, reader.account_id, asked.device, unit_id, renew=asked.renew)
     except BadInputError as error:
         raise HTTPException(409, f"body.{error}") from None
+    forget(reader, KEPT)
     return {"device": asked.device, "unit": asked.unit, "password": password}
 
 
@@ -199,6 +207,7 @@ def dismiss(reader: Reader, device: str) -> None:
         there = store.remove(conn, reader.account_id, device)
     if not there:
         raise HTTPException(404, f"no device {device!r} in this account")
+    forget(reader, KEPT)
 
 
 @router.get("/v1/devices", response_model=Devices, responses=ERRORS | NOT_FOUND, summary="Devices")
@@ -237,7 +246,6 @@ def _page(
     request: Request, by: Reader, choice: Choice, cursor: str | None = None, admitted: dict[str, str] | None = None
 ) -> Response:
     found = listed(by, choice, PAGE, cursor)
-    firmwares = {r["firmware"]: r["devices"] for r in rows(by.pool, "devices.firmwares", by.account_id)}
     return html(
         request,
         "devices.html",
@@ -245,7 +253,7 @@ def _page(
         listed=found,
         choice=choice,
         matters=MATTERS,
-        firmwares=firmwares,
+        firmwares=kept(by, KEPT, lambda: _all_of(by))["firmwares"],
         admitted=admitted,
         facet=lambda name, value: choice.turned(name, value).address("/devices"),
         following=choice.address("/devices", cursor=found["next"]) if found["next"] else None,

@@ -17,16 +17,20 @@ where d.account_id = %(account_id)s and d.removed_at is null
   and (%(firmware)s::text[] is null or ds.firmware = any(%(firmware)s::text[]))
   and (not %(silent)s or h.last_at is null or h.last_at < %(silent_before)s)
   and (not %(offline)s or ds.online is false)
-  and (not %(clock)s or ds.clock_ok is false or c.offset_s is not null
-    or (c.ahead_s > %(clock_least_s)s and c.ahead_at > %(clock_since)s))
-  and (not %(missing)s or d.device in (
-    select gap.device from device_gap gap where gap.account_id = %(account_id)s and gap.missing > 0))
+  and (not %(clock)s or d.device in (
+    select told.device from device_status told where told.account_id = %(account_id)s and told.clock_ok is false
+    union all
+    select off.device from device_clock off where off.account_id = %(account_id)s and (off.offset_s is not null
+      or (off.ahead_s > %(clock_least_s)s and off.ahead_at > %(clock_since)s))))
+  and (%(names)s::text[] is null or d.device = any(%(names)s::text[]))
 order by d.device
 limit %(limit)s;
 
--- name: gaps records never received of some devices
-select device, missing::bigint as missing, newest from device_gap
-where account_id = %(account_id)s and device = any(%(devices)s::text[]) and missing > 0;
+-- name: missing records never received, of all devices that miss some: the view looks at the whole account in any case
+select gap.device, gap.missing::bigint as missing
+from device_gap gap
+join device d on d.device = gap.device and d.account_id = gap.account_id and d.removed_at is null
+where gap.account_id = %(account_id)s and gap.missing > 0;
 
 -- name: numbers the newest number that came from some devices
 select device, max(upper(received)) - 1 as newest from device_seq
@@ -38,10 +42,7 @@ select count(*) as devices,
        count(*) filter (where h.last_at is null or h.last_at < %(silent_before)s) as silent,
        count(*) filter (where ds.online is false) as offline,
        count(*) filter (where ds.clock_ok is false or c.offset_s is not null
-         or (c.ahead_s > %(clock_least_s)s and c.ahead_at > %(clock_since)s)) as clock,
-       (select count(*) from device_gap gap
-        join device g on g.device = gap.device and g.account_id = gap.account_id and g.removed_at is null
-        where gap.account_id = %(account_id)s and gap.missing > 0) as missing
+         or (c.ahead_s > %(clock_least_s)s and c.ahead_at > %(clock_since)s)) as clock
 from device d
 left join heard h on h.unit_id = d.unit_id and h.account_id = d.account_id
 left join device_status ds on ds.device = d.device and ds.account_id = d.account_id
