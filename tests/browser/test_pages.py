@@ -43,7 +43,6 @@ PATHS = (
     "/cohorts",
     "/repairs",
     "/intake",
-    "/quarantine",
     "/quarantine?reason=unknown_device",
     "/quarantine/1",
     "/patterns",
