@@ -21,7 +21,7 @@ import random
 import tempfile
 import threading
 import time
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -43,7 +43,7 @@ ACCOUNT = "Larkfell Heating (example)"
 STARTS_A_DAY = 10
 LOCKED = 0.005
 """Share of the background's starts that are locked: each makes its unit be looked at."""
-APART_S = 2.0
+APART_S = 1.0
 """Between the three locked starts of a unit."""
 ASK_S = 0.02
 PATIENCE_S = 60.0
@@ -129,7 +129,7 @@ class _Failing:
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="failing")
         self._client.connect(parts.broker.address.host, parts.broker.address.port)
         self._client.loop_start()
-        now = time.monotonic() + 3.0
+        now = time.monotonic() + 1.0
         third = [(now + (n + luck.random()) * seconds / len(names) + 2 * APART_S, name) for n, name in enumerate(names)]
         self._due = sorted((at - (3 - k) * APART_S, name, k) for at, name in third for k in (1, 2, 3))
         self._last = max(at for at, *_ in self._due)
@@ -158,7 +158,10 @@ class _Failing:
             self.sent += 1
 
     def _ask(self) -> None:
-        pages = http.client.HTTPConnection(self._parts.listen, timeout=30)
+        with closing(http.client.HTTPConnection(self._parts.listen, timeout=30)) as pages:
+            self._ask_until_all_are_down(pages)
+
+    def _ask_until_all_are_down(self, pages: http.client.HTTPConnection) -> None:
         while len(self._waits) < self._total and time.monotonic() < self._last + PATIENCE_S:
             for name, began in list(self._began.items()):
                 if name not in self._waits:
