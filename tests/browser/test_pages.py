@@ -80,6 +80,9 @@ def test_a_page_fits_its_width_asks_nobody_else_and_satisfies_the_accessibility_
     page.wait_for_load_state("networkidle")
     assert page.evaluate("document.documentElement.scrollWidth") <= page.evaluate("innerWidth")
     assert all(url.startswith((address, "data:")) for url in asked)
+    here = page.locator(".top nav [aria-current]")
+    if box := here.bounding_box() if here.count() else None:
+        assert 0 <= box["x"] <= page.evaluate("innerWidth") - box["width"]
     assert shot(page, path.strip("/?").replace("/", "-").replace("=", "-") or "calls").stat().st_size > 10_000
     for details in page.locator("details").all():
         details.evaluate("d => d.open = true")
