@@ -1,5 +1,19 @@
 -- The few sampled starts that are kept of each unit.
 
+-- name: follow_a_visit starts that follow a visit, where none that followed the same visit sooner is kept
+select told.unit_id, told.seq
+from unnest(%(accounts)s::bigint[], %(units)s::bigint[], %(seqs)s::bigint[], %(at)s::timestamptz[])
+  told (account_id, unit_id, seq, at)
+cross join lateral (
+  select max(visit.at) as at from visit
+  where visit.account_id = told.account_id and visit.unit_id = told.unit_id and visit.at <= told.at
+) visited
+where visited.at is not null and not exists (
+  select from wave kept
+  where kept.account_id = told.account_id and kept.unit_id = told.unit_id and kept.kept = 'after_visit'
+    and kept.at between visited.at and told.at
+)
+
 -- name: keep_after_visit the first start after the newest visit; what ran last before it is kept as well, where that is known
 with visited as (
   select max(at) as at from visit

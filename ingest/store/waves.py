@@ -29,6 +29,7 @@ LONGEST_S = 3.0
 NOT_UP_S = 1.2
 """What is kept of a wave [s]: before energising, after the run-up, in all at most, and where it never ran up."""
 _COUNT = np.dtype("<i2")
+_OUTCOME = START_FIELDS.index("outcome")
 
 
 class Waved(NamedTuple):
@@ -86,12 +87,32 @@ def keep(connection: psycopg.Connection, waves: Sequence[Waved], rows: Iterable[
     width = len(START_FIELDS)
     stored = {(row[width + 1], row[0]): row for row in rows}
     mine = [(stored[key], one.wave) for one in waves if (key := (one.unit_id, one.seq)) in stored]
-    # One order, so that two intakes never wait crosswise.
-    for row, wave in sorted(mine, key=lambda pair: (pair[0][width + 1], pair[0][1])):
+    # One order, so that two intakes never wait crosswise, and of each unit the newest last.
+    mine.sort(key=lambda pair: (pair[0][width + 1], pair[0][1]))
+    follows = _follow_a_visit(connection, [row for row, _ in mine])
+    newest = {(row[width + 1], row[_OUTCOME]): row[0] for row, _ in mine if row[_OUTCOME] in {"ran", "locked"}}
+    for row, wave in mine:
+        after_visit = (row[width + 1], row[0]) in follows
+        last = newest.get((row[width + 1], row[_OUTCOME])) == row[0]
+        if not after_visit and not last:
+            continue
         values = _values(row, wave)
-        connection.execute(_SQL["keep_after_visit"], values)
-        if values["kept"] is not None:
+        if after_visit:
+            connection.execute(_SQL["keep_after_visit"], values)
+        if last:
             connection.execute(_SQL["keep_last"], values)
+
+
+def _follow_a_visit(connection: psycopg.Connection, rows: Sequence[Sequence[Any]]) -> set[tuple[int, int]]:
+    """Return unit and number of the starts that follow a visit of which no wave is kept yet."""
+    width = len(START_FIELDS)
+    told = {
+        "accounts": [row[width] for row in rows],
+        "units": [row[width + 1] for row in rows],
+        "seqs": [row[0] for row in rows],
+        "at": [row[1] for row in rows],
+    }
+    return set(connection.execute(_SQL["follow_a_visit"], told).fetchall())
 
 
 def of_unit(
@@ -144,7 +165,7 @@ def _values(row: Sequence[Any], wave: Wave) -> dict[str, Any]:
     return {
         "account_id": row[len(START_FIELDS)],
         "unit_id": row[len(START_FIELDS) + 1],
-        "kept": told["outcome"] if told["outcome"] in {"ran", "locked"} else None,
+        "kept": told["outcome"],
         "at": cast("datetime", told["at"]),
         "seq": told["seq"],
         "rate_hz": wave.rate_hz,
