@@ -57,6 +57,10 @@ def template_database(postgres: str) -> Iterator[str]:
     name = f"template_{uuid.uuid4().hex[:12]}"
     _administer(postgres, "create database {}", name)
     migrate(make_conninfo(postgres, dbname=name))
+    # No database is copied while anybody is in it, and TimescaleDB's own workers go into each that lets them.
+    _administer(postgres, "alter database {} with allow_connections false", name)
+    with psycopg.connect(postgres, autocommit=True) as connection:
+        connection.execute("select pg_terminate_backend(pid, 10000) from pg_stat_activity where datname = %s", (name,))
     yield name
     _administer(postgres, "drop database {} with (force)", name)
 
