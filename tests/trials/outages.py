@@ -4,8 +4,8 @@
 
 The simulated loggers publish as `simulator.publish` does, each over a connection of its own, with what they send
 twice, late and out of order. Every 10 to 40 s a part is killed (SIGKILL), stopped in order, or frozen (SIGSTOP) and let
-go again, and is away for up to 15 s. At the end every record published must be stored exactly once, or be in quarantine.
-A table tells the memory of each part and the connections to the database over time.
+go again, and is away for up to 15 s. At the end every record published must be stored once, or be in quarantine. A
+table tells the memory of each part and the connections to the database over time.
 
 example:
   python -m tests.trials.outages --units 1000 --hours 24 --speed 100
