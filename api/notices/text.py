@@ -21,6 +21,8 @@ MOST = 8
 """Units that a notice describes; the rest it names or counts."""
 MOST_OF_DIGEST = 25
 MOST_NAMED = 12
+MOST_PARTS = 30
+"""Sites that a message which stands for many names."""
 SAFETY = (
     f"Before any work: {FIRST[0].lower()}{FIRST[1:]} Open the disconnect, lock it and tag it, prove dead, and treat "
     "capacitors as charged."
@@ -70,7 +72,11 @@ def of_changes(
     title = f"{where}: {counted(t['to'] for t in triggers)}"
     by_unit = {t["unit"]: t for t in triggers}
     gravest = max((t["to"] for t in triggers), key=level)
-    lines = [f"{len(triggers)} {many} at {where} became worse{_because(cause)}.", f"To the customer: “{SAY[gravest]}”", ""]
+    lines = [
+        f"{len(triggers)} {many} at {where} became worse{_because(cause)}.",
+        f"To the customer: “{SAY[gravest]}”",
+        "",
+    ]
     described = [u for u in units if u["unit"] in by_unit][:MOST]
     for unit in described:
         trigger = by_unit[unit["unit"]]
@@ -81,6 +87,30 @@ def of_changes(
         beyond = f" and {len(others) - MOST_NAMED} more" if len(others) > MOST_NAMED else ""
         lines += [f"Also: {named}{beyond}.", ""]
     return Text(title, _ended(lines, link, work=any(t["to"] != "silent" for t in triggers)))
+
+
+def of_several(
+    parts: Sequence[tuple[str | None, str, Sequence[Mapping[str, Any]]]], units: Sequence[Unit], link: str | None
+) -> Text:
+    """Return the one message that stands for many: a line for each site and likely cause, and the worst units.
+
+    Parameters
+    ----------
+    parts : site, likely cause and triggers of each message that it stands for
+    units : those that are described, the worst first
+    """
+    every = [t["to"] for _, _, triggers in parts for t in triggers]
+    sites = len({site for site, _, _ in parts})
+    lines = [f"{len(every)} units at {sites} sites became worse. In one message, since they are so many.", ""]
+    ordered = sorted(parts, key=lambda part: (-max(level(t["to"]) for t in part[2]), -len(part[2]), part[0] or ""))
+    for site, cause, triggers in ordered[:MOST_PARTS]:
+        lines.append(f"{site or 'units without a site'}: {counted(t['to'] for t in triggers)}{_because(cause)}")
+    if len(parts) > MOST_PARTS:
+        lines.append(f"And {len(parts) - MOST_PARTS} more.")
+    lines += ["", "The worst:", ""]
+    for unit in units[:MOST]:
+        lines += [f"{_place(unit)}: {STANDINGS[unit['standing']].lower()}{_likely(unit)}", *_about(unit, link), ""]
+    return Text(f"{counted(every)} at {sites} sites", _ended(lines, link, work=any(to != "silent" for to in every)))
 
 
 def of_digest(standings: Mapping[str, int], units: Sequence[Unit], link: str | None) -> Text:

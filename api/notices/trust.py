@@ -21,16 +21,27 @@ VERDICTS_LATE = timedelta(hours=2)
 """The watch judges every unit anew each hour."""
 OFFLINE_SHARE = 0.5
 FEW = 4
-"""Fewer loggers than this may well be off line together."""
+"""Fewer loggers than this may well be off line, or without a word, together."""
 
 
 @dataclass(frozen=True)
 class Facts:
-    """What is known of our own parts, for one account; an instant is None where there is none."""
+    """What is known of our own parts, for one account; an instant is None where there is none.
+
+    Parameters
+    ----------
+    devices, online, offline : loggers of the account, and how many say, or the broker said, that they are
+    of_all : loggers of all accounts, counted up to :data:`FEW`
+    intakes : those that hold a lease
+    received_at : when anything was last received, of any account
+    waiting_since : since when the oldest changed day waits for the watch
+    judged_at : instant of the account's newest verdict
+    """
 
     devices: int
     online: int
     offline: int
+    of_all: int
     intakes: int
     received_at: datetime | None
     waiting_since: datetime | None
@@ -66,11 +77,12 @@ def behind(facts: Facts, wall: datetime, now: datetime, *, live: bool) -> str | 
     """
     fed = live and facts.devices > 0
     told = facts.online + facts.offline
+    unheard = facts.received_at is None or _older(facts.received_at, wall, UNHEARD)
     found = (
         (_older(facts.waiting_since, wall, WATCH_LATE), "the watch is behind: changed days wait for their verdicts"),
         (_older(facts.judged_at, now, VERDICTS_LATE), "the watch makes no verdicts"),
         (fed and facts.intakes == 0, "no intake runs"),
-        (fed and (facts.received_at is None or _older(facts.received_at, wall, UNHEARD)), "intake receives nothing"),
+        (fed and facts.of_all >= FEW and unheard, "intake receives nothing"),
         (fed and told >= FEW and facts.offline > OFFLINE_SHARE * told, "most loggers are off line at once"),
     )
     return next((words for holds, words in found if holds), None)

@@ -24,8 +24,9 @@ from psycopg.conninfo import conninfo_to_dict, make_conninfo
 from psycopg_pool import PoolTimeout
 
 from api.access import Reader
+from api.notices.account import Look
 from api.notices.delivery import FIRST_WAIT, TRIES, deliver, wait
-from api.notices.look import Look, Seen, look
+from api.notices.look import Seen, look
 from api.queries import Pool, Row, open_pool, writing
 from api.settings import ApiSettings, Clock
 from ingest.database import connect

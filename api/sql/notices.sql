@@ -24,7 +24,10 @@ select count(*) as devices, count(*) filter (where ds.online) as online,
         where locktype = 'advisory' and objsubid = 2 and granted
           and database = (select oid from pg_database where datname = current_database())
           and classid::bigint = (hashtext('halfsecond intake')::bigint & 4294967295)) as intakes,
-       (select max(minute) from intake_minute) as received_at,
+       (select max(m.minute) from account a cross join lateral (
+          select minute from intake_minute i where i.account_id = a.account_id order by minute desc limit 1) m)
+         as received_at,
+       (select count(*) from (select from device where removed_at is null limit 4) d) as of_all,
        (select min(marked_at) from dirty_day) as waiting_since,
        (select max(as_of) from standing s where s.account_id = %(account_id)s) as judged_at
 from device d
@@ -122,6 +125,21 @@ from notice
 where account_id = %(account_id)s and closed_at is null and due_at <= %(at)s
 order by due_at, notice_id
 for update;
+
+-- name: lately messages of changes that went to each person, and those that stood for several
+select n.person_id, count(*) filter (where n.cause <> 'several') as single,
+       count(*) filter (where n.cause = 'several') as several
+from notice n
+where n.account_id = %(account_id)s and n.kind = 'change' and n.closed_at > %(since)s and n.person_id is not null
+  and exists (select from notice_delivery d where d.notice_id = n.notice_id and d.account_id = n.account_id)
+group by n.person_id;
+
+-- name: begin_several a message that stands for several, closed as it is made
+insert into notice (account_id, person_id, person, kind, cause, standing, units, triggers, made_at, due_at, closed_at,
+  title, body)
+values (%(account_id)s, %(person_id)s, %(person)s, 'change', 'several', %(standing)s, %(units)s, %(triggers)s, %(at)s,
+  %(at)s, %(at)s, %(title)s, %(body)s)
+returning notice_id;
 
 -- name: close a message: its text is made, and is not changed any more
 update notice set closed_at = %(at)s, title = %(title)s, body = %(body)s, units = %(units)s,

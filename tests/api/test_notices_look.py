@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from api.notices import gather
+from api.notices import closing, gather
 from api.notices.text import SAFETY
 from tests.api.noticing import EVENING, LINK, ZONE, House, house
 
@@ -36,7 +36,7 @@ def test_a_cold_night_gives_each_person_one_message_a_site_and_cause_and_one_dig
         while falls and falls[0][0] <= at:
             _, unit = falls.pop(0)
             home.stand([unit], "down", at, "cold_soak" if int(unit[-3:]) % 4 else "weak_run_capacitor")
-    changes = home.notices("change")
+    changes = [n for n in home.notices("change") if n["cause"] != "several"]
     told = Counter((n["person"], n["site"], n["cause"]) for n in changes)
     assert set(told.values()) == {1}
     assert len(told) == 2 * 7 * 2
@@ -47,11 +47,35 @@ def test_a_cold_night_gives_each_person_one_message_a_site_and_cause_and_one_dig
         ("Robin Example", date(2026, 1, 24), 280),
     ]
     # What came after the first message of a site and cause waits for the next, and none is lost.
-    home.look(EVENING + timedelta(hours=30))
-    whole = Counter((n["person"], t["unit"]) for n in home.notices("change") for t in n["triggers"])
-    assert len(whole) == 2 * 280
-    assert set(whole.values()) == {1}
-    assert all(n["deliveries"] == 1 for n in home.notices())
+    for _ in home.looks(EVENING + timedelta(hours=30), hours=3):
+        pass
+    for person in ("Kim Example", "Robin Example"):
+        sent = [n for n in home.notices("change") if n["deliveries"] and n["person"] == person]
+        whole = Counter(t["unit"] for n in sent for t in n["triggers"])
+        assert len(whole) == 280
+        assert set(whole.values()) == {1}
+
+
+def test_a_night_in_which_a_hundred_houses_fail_is_a_few_messages_an_hour_for_each_person(home: House) -> None:
+    units = home.fleet(sites=100, units=1)
+    home.person("Kim Example", digest_hour=None)
+    home.look(EVENING)
+    falls = list(units)
+    for at in home.looks(EVENING, hours=8, step_min=5):
+        if falls and at < EVENING + timedelta(hours=5):
+            home.stand([falls.pop() for _ in range(2) if falls], "down", at)
+    sent = [n for n in home.notices() if n["deliveries"]]
+    assert Counter(t["unit"] for n in sent for t in n["triggers"]) == Counter(units)
+    for first in sent:
+        within = [n for n in sent if first["closed_at"] <= n["closed_at"] < first["closed_at"] + closing.SPAN]
+        assert len(within) <= closing.PLENTY + 1
+    assert len(sent) < 35
+    several = [n for n in sent if n["cause"] == "several"]
+    assert several
+    assert "In one message, since they are so many" in several[0]["body"]
+    assert several[0]["title"].endswith(f"at {several[0]['units']} sites")
+    # Each site has its own note of having been told.
+    assert len([n for n in home.notices() if n["site"]]) == 100
 
 
 def test_forty_units_that_fall_together_are_one_message_with_their_count(home: House) -> None:

@@ -14,6 +14,7 @@ WELL = Facts(
     devices=40,
     online=38,
     offline=2,
+    of_all=4,
     intakes=1,
     received_at=NOW - timedelta(minutes=1),
     waiting_since=NOW - timedelta(minutes=2),
@@ -53,6 +54,9 @@ def test_an_account_without_loggers_or_of_a_replayed_winter_needs_no_intake() ->
 
 def test_a_few_loggers_off_line_are_no_outage_of_ours() -> None:
     assert behind(replace(WELL, devices=3, online=0, offline=3), NOW, NOW, live=True) is None
+    assert (
+        behind(replace(WELL, devices=3, of_all=3, online=0, offline=3, received_at=None), NOW, NOW, live=True) is None
+    )
     assert behind(replace(WELL, online=25, offline=15), NOW, NOW, live=True) is None
 
 
