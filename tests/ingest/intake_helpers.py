@@ -99,11 +99,11 @@ def intake_thread(wanted: IntakeSettings) -> Iterator[threading.Event]:
     assert codes == [0]
 
 
-def announce(wanted: IntakeSettings) -> None:
+def announce(wanted: IntakeSettings, group: str = "") -> None:
     """Let intake's session come to be at the broker, so that what is published before it runs is kept for it."""
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=wanted.client_id, clean_session=False)
     done = threading.Event()
-    client.on_connect = lambda c, *_: c.subscribe("halfsecond/1/#", qos=1)
+    client.on_connect = lambda c, *_: c.subscribe(f"{group}halfsecond/1/#", qos=1)
     client.on_subscribe = lambda *_: done.set()
     client.connect(wanted.host, wanted.port)
     client.loop_start()
