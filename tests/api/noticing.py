@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import json
+import threading
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
 import psycopg
+import pytest
 from psycopg.rows import dict_row
 from psycopg.types.json import Jsonb
 
@@ -211,3 +216,67 @@ def house(database: str, **settings: object) -> Iterator[House]:
             yield House(database, connection, pool, row[0])
         finally:
             pool.close()
+
+
+@pytest.fixture
+def home(database: str) -> Iterator[House]:
+    with house(database) as opened:
+        yield opened
+
+
+@dataclass
+class Service:
+    """A webhook of this machine: what it was sent, and the answers it gives, the last one for ever."""
+
+    address: str = ""
+    answers: list[int] = field(default_factory=lambda: [200])
+    asked: int = 0
+    taken: list[dict[str, str]] = field(default_factory=list)
+    delay_s: float = 0.0
+
+
+@pytest.fixture
+def service() -> Iterator[Service]:
+    told = Service()
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            body = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+            time.sleep(told.delay_s)
+            status = told.answers[min(told.asked, len(told.answers) - 1)]
+            told.asked += 1
+            if status == 200:
+                told.taken.append(body)
+            self.send_response(status)
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None:
+            """Say nothing."""
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Handler) as server:
+        thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True)
+        thread.start()
+        told.address = f"json://127.0.0.1:{server.server_address[1]}/hook-geheim"
+        yield told
+        server.shutdown()
+        thread.join()
+
+
+def trial(home: House, count: int = 1) -> list[int]:
+    """Have so many messages waiting for each target; return the numbers of the deliveries."""
+    return [
+        row[0]
+        for row in home.connection.execute(
+            "with made as (insert into notice (account_id, person, kind, made_at, due_at, closed_at, title, body)"
+            "  select %s, 'Kim Example', 'trial', now(), now(), now(), 'number ' || n, 'a body'"
+            "  from generate_series(1, %s) n returning notice_id)"
+            " insert into notice_delivery (account_id, notice_id, target_id, target)"
+            " select t.account_id, made.notice_id, t.target_id, 'json …'"
+            " from made, notice_target t returning delivery_id",
+            (home.account_id, count),
+        )
+    ]
+
+
+def states(home: House) -> list[tuple[str, int]]:
+    return home.connection.execute("select state, tries from notice_delivery order by delivery_id").fetchall()

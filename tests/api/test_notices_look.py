@@ -12,16 +12,12 @@ import pytest
 
 from api.notices import closing, gather
 from api.notices.text import SAFETY
-from tests.api.noticing import EVENING, LINK, ZONE, House, house
+from tests.api.noticing import EVENING, LINK, ZONE, House, home, house
+
+__all__ = ["home"]
 
 pytestmark = pytest.mark.stack
 MINUTES = timedelta(minutes=1)
-
-
-@pytest.fixture
-def home(database: str) -> Iterator[House]:
-    with house(database) as opened:
-        yield opened
 
 
 def test_a_cold_night_gives_each_person_one_message_a_site_and_cause_and_one_digest(home: House) -> None:
