@@ -26,8 +26,12 @@ from ingest import store
 from ingest.database import connect
 from ingest.errors import HalfsecondError
 from ingest.named_sql import queries
+from ingest.store.verdicts import Day
 
 TAKE = 20_000
+"""Changed days taken in one statement, which intake may have to wait for."""
+MOST = 200_000
+"""Changed days taken for one pass: the more, the seldomer a long history that was just loaded is worked through anew."""
 HISTORY_D = 400
 """Past days of which a daily verdict is written when a history is worked through."""
 WAIT_S = (1.0, 30.0)
@@ -81,7 +85,7 @@ def _follow(
         assert not beside.ended.is_set(), "the look at failed starts has ended"
         began = time.monotonic()
         beside.changed.clear()
-        taken = store.take_dirty(connection, TAKE)
+        taken = _take(connection)
         changed: dict[int, int] = {}
         for account_id, _, day in taken:
             number = (day - EPOCH.date()).days
@@ -94,11 +98,22 @@ def _follow(
             refresh(connection, account_id, one, changed.get(account_id), clock, stop)
             if one.basis is not None:
                 beside.bases[account_id] = one.basis
-        if taken:
-            store.done_dirty(connection, taken)
-        if len(taken) < TAKE:
+        for start in range(0, len(taken), TAKE):
+            store.done_dirty(connection, taken[start : start + TAKE])
+        if len(taken) < MOST:
             # A pass that took long is followed by a rest as long, so that the store has time for others.
             _rest(stop, max(every_s, time.monotonic() - began), beside.changed)
+
+
+def _take(connection: psycopg.Connection) -> list[Day]:
+    """Take the days that have changed, as many as one pass may have."""
+    taken: list[Day] = []
+    while len(taken) < MOST:
+        some = store.take_dirty(connection, TAKE)
+        taken += some
+        if len(some) < TAKE:
+            break
+    return taken
 
 
 def _rest(stop: threading.Event, least_s: float, changed: threading.Event) -> None:
