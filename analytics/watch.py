@@ -31,7 +31,7 @@ from ingest.store.verdicts import Day
 TAKE = 20_000
 """Changed days taken in one statement, which intake may have to wait for."""
 MOST = 200_000
-"""Changed days taken for one pass: the more, the seldomer a long history that was just loaded is worked through anew."""
+"""Changed days taken for one pass: the more, the seldomer a long history just loaded is worked through anew."""
 HISTORY_D = 400
 """Past days of which a daily verdict is written when a history is worked through."""
 WAIT_S = (1.0, 30.0)
