@@ -259,6 +259,7 @@ def _page(
         following=choice.address("/devices", cursor=found["next"]) if found["next"] else None,
         filtered=choice != Choice() or cursor is not None,
         silent_after_h=SILENT_AFTER_H,
+        wall=datetime.now(UTC),
         headers=NO_STORE if admitted else None,
         twin=choice.address("/devices.json", cursor=cursor),
     )

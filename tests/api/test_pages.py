@@ -10,7 +10,21 @@ from fastapi.testclient import TestClient
 from psycopg.types.json import Jsonb
 
 pytestmark = pytest.mark.stack
-PAGES = ["/", "/calls", "/?standing=down&q=u", "/units/u-0001", "/units/u-0006", "/cohorts", "/intake", "/patterns"]
+PAGES = [
+    "/",
+    "/calls",
+    "/?standing=down&q=u",
+    "/units/u-0001",
+    "/units/u-0004",
+    "/units/u-0006",
+    "/cohorts",
+    "/devices?matter=silent",
+    "/intake",
+    "/quarantine?reason=bad_json",
+    "/quarantine/1",
+    "/patterns",
+]
+TWINNED = ["/", "/?standing=down", "/units/u-0001", "/cohorts", "/devices", "/intake", "/quarantine", "/quarantine/1"]
 
 
 class Reader(HTMLParser):
@@ -50,7 +64,7 @@ def test_a_page_has_one_heading_of_the_first_rank_unique_ids_and_a_title(here: T
     assert re.search(r"<title>[^<]+</title>", text)
 
 
-@pytest.mark.parametrize("path", ["/", "/?standing=down", "/units/u-0001", "/cohorts", "/intake"])
+@pytest.mark.parametrize("path", TWINNED)
 def test_every_page_names_its_json_twin_which_tells_the_same(here: TestClient, path: str) -> None:
     found = Reader(here.get(path).text)
     twin = next(a["href"] for tag, a in found.tags if tag == "link" and a.get("rel") == "alternate")
