@@ -26,6 +26,7 @@ from psycopg_pool import PoolTimeout
 from api.access import Reader
 from api.notices.account import Look
 from api.notices.delivery import FIRST_WAIT, TRIES, deliver, wait
+from api.notices.logs import plainly
 from api.notices.look import Seen, look
 from api.queries import Pool, Row, open_pool, writing
 from api.settings import ApiSettings, Clock
@@ -78,13 +79,13 @@ def run(settings: Settings, stop: threading.Event) -> int:
     while not stop.is_set():
         try:
             connect(settings.database).close()
-            with _reading(settings) as pool:
+            with plainly(), _reading(settings) as pool:
                 wait_s = WAIT_S[0]
                 asyncio.run(_work(settings, pool, stop))
         except (HalfsecondError, procrastinate.exceptions.ConnectorException, psycopg.OperationalError) as error:
             if stop.is_set():
                 break
-            text = " ".join(str(error).split()) or type(error).__name__
+            text = (str(error).strip().splitlines() or [type(error).__name__])[0]
             print(f"notices: the database is away, trying again in {wait_s:.0f} s: {text}", file=sys.stderr, flush=True)
             stop.wait(wait_s)
             wait_s = min(2 * wait_s, WAIT_S[1])

@@ -180,3 +180,18 @@ def test_the_queues_connection_finds_its_tables_first_and_keeps_what_its_address
             " current_setting('application_name')"
         ).fetchone()
     assert row == ("procrastinate_jobs", "notice", "elsewhere")
+
+
+def test_connections_that_break_are_made_anew_and_the_work_goes_on(home: House, service: Service) -> None:
+    home.fleet(sites=1, units=1)
+    home.person("Kim Example", service.address)
+    with working(home):
+        trial(home)
+        eventually(lambda: states(home) == [("sent", 1)])
+        home.connection.execute(
+            "select pg_terminate_backend(pid) from pg_stat_activity"
+            " where datname = current_database() and pid <> pg_backend_pid()"
+        )
+        trial(home)
+        eventually(lambda: states(home) == [("sent", 1), ("sent", 1)], patience_s=60)
+    assert len(service.taken) == 2
