@@ -163,7 +163,7 @@ def notices_page(
         people=[p["name"] for p in people],
         reached=any(p["targets"] for p in people),
         filtered=any(chosen.values()) or cursor is not None,
-        late=listed["passed_at"] is not None and datetime.now(UTC) - listed["passed_at"] > LATE,
+        late=listed["passed_at"] is None or datetime.now(UTC) - listed["passed_at"] > LATE,
         zone=by.settings.get("zone") or (row(by.pool, "notices.zone", by.account_id) or {}).get("zone"),
         following=other(cursor=listed["next"]) if listed["next"] else None,
         twin=other().replace("/notices", "/notices.json", 1),

@@ -64,6 +64,8 @@ def test_the_page_says_who_must_do_what_before_anything_goes_out(writable: TestC
             " insert into notice_target (account_id, person_id, url) select account_id, person_id, 'jsons://example.org/'"
             " from kim"
         )
+    assert "has not been at work yet" in writable.get("/notices").text
+    with psycopg.connect(database) as conn:
         conn.execute(
             "insert into notice_account (account_id, behind, settled_at, silence_at)"
             " select account_id, 'no intake runs', now(), now() from account"
@@ -71,7 +73,7 @@ def test_the_page_says_who_must_do_what_before_anything_goes_out(writable: TestC
     assert "no intake runs" in writable.get("/notices").text
     with psycopg.connect(database) as conn:
         conn.execute("update notice_account set behind = null, passed_at = now() - interval '6 minutes'")
-    assert "has not been at work" in writable.get("/notices").text
+    assert "has not been at work for some minutes" in writable.get("/notices").text
     with psycopg.connect(database) as conn:
         conn.execute("update notice_account set passed_at = now()")
     assert "Nothing goes out now" not in writable.get("/notices").text
