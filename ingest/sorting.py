@@ -135,7 +135,7 @@ def _add(batch: Sorted, message: Message, place: _Place, owner: _Device) -> None
     numbers += [number for item in bad if (number := _number(item.payload)) is not None]
     numbers += [record.seq for record, _ in good]
     _add_records(batch, message, owner, kind, good)
-    if kind == "starts" and b'"wave"' in message.payload:
+    if kind == "starts" and good and b'"wave"' in message.payload:
         batch.sampled.extend(waves.found(message.payload, owner.unit_id, (record.seq for record, _ in good)))
     if good:
         _look_at_clock(batch, message, owner, max(record.at for record, _ in good), len(good))
