@@ -21,5 +21,5 @@ set synchronous_commit = off
 -- name: wait_for_disk
 reset synchronous_commit
 
--- name: flush a commit that waits for the disk: it needs a number of its own to be written at all
-select pg_current_xact_id()
+-- name: flush a commit that waits for the disk; it must have written something of its own
+select pg_logical_emit_message(true, 'halfsecond', '')

@@ -12,7 +12,7 @@ import pytest
 from psycopg import sql
 from psycopg.conninfo import make_conninfo
 
-from ingest.database import connect, ensure_days, ensure_partitions, forget_days, migrate, pool
+from ingest.database import connect, ensure_days, ensure_partitions, flushed_together, forget_days, migrate, pool
 from ingest.errors import UnavailableError
 from ingest.migrations.run import unpartitioned
 
@@ -194,3 +194,38 @@ def test_a_pool_hands_out_such_connections(database: str) -> None:
     with pool(database, max_size=2) as connections, connections.connection() as connection:
         assert connection.autocommit
         assert connection.execute("select 1").fetchone() == (1,)
+
+
+def careful(database: str) -> str:
+    """The same database as a server of its own keeps it: the server of the tests waits for no disk at all."""
+    return make_conninfo(database, options="-c synchronous_commit=on")
+
+
+def waits(connection: psycopg.Connection) -> str:
+    row = connection.execute("show synchronous_commit").fetchone()
+    assert row is not None
+    return str(row[0])
+
+
+def test_what_was_committed_without_waiting_is_on_the_disk_at_the_end(database: str) -> None:
+    with connect(careful(database)) as connection:
+        with flushed_together(connection):
+            assert waits(connection) == "off"
+            connection.execute("insert into account (name) select 'account ' || n from generate_series(1, 1000) n")
+            written = connection.execute("select pg_current_wal_insert_lsn()").fetchone()
+        assert waits(connection) == "on"
+        assert connection.execute("select pg_current_wal_flush_lsn() >= %s", written).fetchone() == (True,)
+
+
+def test_commits_wait_again_after_an_error_and_in_the_callers_transaction(database: str) -> None:
+    with connect(careful(database)) as connection:
+        with pytest.raises(psycopg.errors.UniqueViolation), flushed_together(connection):
+            connection.execute("insert into account (name) values ('twice'), ('twice')")
+        assert waits(connection) == "on"
+        with connection.transaction():
+            with flushed_together(connection):
+                connection.execute("insert into account (name) values ('once')")
+            assert waits(connection) == "on"
+        with pytest.raises(psycopg.errors.UniqueViolation), connection.transaction(), flushed_together(connection):
+            connection.execute("insert into account (name) values ('once')")
+        assert waits(connection) == "on"

@@ -13,8 +13,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ingest import decode as decoding
 from ingest.decode import decode
-from ingest.wire import KINDS, Kind
+from ingest.wire import KINDS, START_FIELDS, Kind
 
 NOW = datetime(2024, 1, 15, tzinfo=UTC)
 START = {"seq": 7, "at": "2024-01-14T12:00:00Z", "outcome": "ran", "run_up_s": 0.21, "mode": None}
@@ -117,6 +118,33 @@ def test_a_name_that_stands_twice_is_found_in_the_middle_of_a_batch_too() -> Non
     payload = f"[{TEXT}, {with_field(chr(34) + 'outcome' + chr(34) + ': ' + chr(34) + 'locked' + chr(34)).decode()}]"
     good, bad = decode("starts", payload.encode(), NOW)
     assert (len(good), [b.reason for b in bad]) == (1, ["bad_json"])
+
+
+@pytest.mark.parametrize("spaced", [True, False])
+def test_starts_decoded_in_one_go_are_those_decoded_one_by_one(spaced: bool) -> None:
+    fitted = {
+        "peak_a": 61.5,
+        "close_deg": 0,
+        "mode": "cooling",
+        "stage": 2,
+        "retry": 0,
+        "at": "2024-01-14T05:00:00-07:00",
+    }
+    items = [START | {"seq": 1}, START | fitted | {"seq": 2}, {k: v for k, v in START.items() if k != "mode"}]
+    separators = None if spaced else (",", ":")
+    payload = json.dumps(items, separators=separators).encode()
+    values = decoding.plain(payload, NOW)
+    assert values is not None
+    one_by_one = [decode("starts", json.dumps(i | {"more": 1}).encode(), NOW)[0][0].record for i in items]
+    assert values == [tuple(getattr(record, name) for name in START_FIELDS) for record in one_by_one]
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{"more": 1}, {"run_up_s": -1}, {"outcome": None}, {"at": "2024-03-01T00:00:00Z"}, {"at": "1999-12-31T23:59:59Z"}],
+)
+def test_what_needs_a_second_look_is_not_decoded_in_one_go(changes: dict[str, Any]) -> None:
+    assert decoding.plain(json.dumps([START, START | changes]).encode(), NOW) is None
 
 
 def wave(samples: int, count: int = 1_000) -> dict[str, Any]:
