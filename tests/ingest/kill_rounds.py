@@ -48,6 +48,8 @@ class Seen:
     doubles: int = 0
     quarantined: int = 0
     behind: int = 0
+    missing: list[tuple[int, int]] = field(default_factory=list)
+    """Runs of numbers, first and last, of starts that are not stored."""
 
 
 def rounds(
@@ -95,10 +97,18 @@ def rounds(
             seen.kills[part.split()[0]] += 1
             say(f"round {turn + 1}: {part}; {len(publisher.acknowledged)} published")
         publisher.end()
+        # A part that had only just begun when another was killed may have ended since.
+        parts.revive([*names, *WORKERS])
         seen.published, seen.sent_again = len(publisher.acknowledged), publisher.sent_again
         with connect(parts.server.conninfo) as connection:
-            eventually(lambda: count(connection, "start") >= seen.published, 60)
-            seen.rows = count(connection, "start")
+            # What piled up is taken in, as slowly as a busy machine may: over is only when nothing more comes.
+            before = -1
+            while before < seen.rows < seen.published or before < 0:
+                before = seen.rows
+                eventually(lambda: count(connection, "start") >= seen.published, 30)
+                seen.rows = count(connection, "start")
+            stored = {seq for (seq,) in connection.execute("select seq from start")}
+            seen.missing = _runs(publisher.acknowledged - stored)
             distinct = connection.execute("select count(distinct (unit_id, seq)) from start").fetchone()
             seen.doubles = seen.rows - int(distinct[0]) if distinct else -1
             seen.quarantined = count(connection, "quarantine")
@@ -112,6 +122,13 @@ def _message(number: int) -> tuple[str, bytes]:
     device = 1 + number % DEVICES
     told = {"outcome": "locked"} if device == DEVICES else {}
     return f"halfsecond/1/d-{device:04d}/starts", encode(start(number, **told))
+
+
+def _runs(numbers: set[int]) -> list[tuple[int, int]]:
+    """Return the runs that numbers make, first and last of each."""
+    firsts = sorted(n for n in numbers if n - 1 not in numbers)
+    lasts = sorted(n for n in numbers if n + 1 not in numbers)
+    return list(zip(firsts, lasts, strict=True))
 
 
 def _behind(connection: psycopg.Connection) -> int:
