@@ -37,7 +37,7 @@ NAMES = (
     "lockout_this_season",
     "fault",
 )
-MEAN = np.array([-3.5, 0.65, -0.55, 0.2, 1.0, 0.3, -0.2, 0.25, 0.2, 0.85, 3.2])
+MEAN = np.array([-4.7, 0.4, -0.3, 0.35, 0.7, 0.3, -0.4, 0.25, 0.3, 1.1, 3.4])
 SD = np.array([0.7, 0.2, 0.25, 0.3, 0.4, 0.4, 0.3, 0.3, 0.4, 0.4, 0.8])
 """Coefficients before any week is over and how far they are trusted: an assumption from simulated fleets, in which the
 physical rate alone ranks units less well than it does together with what is known to be wrong with them."""

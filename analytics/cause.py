@@ -16,10 +16,14 @@ from typing import Any
 import numba
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
+from scipy.stats import norm
 
 from analytics import baseline, channels, drift
+from analytics import hazard as hazards
 from analytics.baseline import Stream, Window
 from analytics.features import COLD, LEVEL, REST, REST_FAST, REST_SLOW, SOAK, WIDTH
+from analytics.hazard import Hazard
 from analytics.options import Options
 from analytics.tables import GEAR, METERING, Ints
 from analytics.verdict import CAUSES, HYPOTHESES
@@ -50,13 +54,12 @@ PATTERNS: Mapping[str, tuple[Mapping[int, float], ...]] = {
     "low_supply_voltage": ({LEVEL: 0.3}, {COLD: 0.06}, {REST_SLOW: 0.1}),
     "weak_run_capacitor": ({LEVEL: 0.3}, {COLD: 0.06}, {REST_SLOW: 0.1}),
     "start_gear_failed": ({LEVEL: 0.6}, {COLD: 0.12}, {REST_SLOW: 0.3}),
-    "cold_soak": ({SOAK: 0.6}, {SOAK: 0.3, COLD: 0.15}, {COLD: 0.15, REST_SLOW: -0.2}),
+    "cold_soak": ({SOAK: 0.6}, {SOAK: 0.3, COLD: 0.15}),
     "mechanical": ({LEVEL: 0.3}, {COLD: 0.06}, {REST_SLOW: 0.1}),
 }
 """Directions in which a cause slows the start, each a vector of one standard deviation in ln run-up."""
-
-CLUE = {cause: min(1, len(patterns) - 1) for cause, patterns in PATTERNS.items()}
-"""Which of a cause's directions its locked starts are looked for in."""
+RESTLESS_SD = 0.08
+"""Standard deviation in ln run-up of the level of a unit that strays by itself."""
 
 SHIFTS: Mapping[str, Mapping[str, tuple[float, float, float]]] = {
     "unequalised_pressures": {"equalising": (0.6, 0.4, 0.9)},
@@ -77,7 +80,7 @@ where a channel is not named, it stays as it was."""
 
 
 def _patterns() -> tuple[Floats, Ints]:
-    """Return the directions of all causes, (k, p), and where those of each cause begin among them, (7,)."""
+    """Return the directions of all hypotheses, (k, p), and where those of each begin among them, (8,)."""
     rows, begins = [], [0]
     for cause in CAUSES:
         for pattern in PATTERNS[cause]:
@@ -86,15 +89,33 @@ def _patterns() -> tuple[Floats, Ints]:
                 vector[column] = size
             rows.append(vector)
         begins.append(len(rows))
+    rows.append(np.eye(WIDTH)[LEVEL] * RESTLESS_SD)
+    begins.append(len(rows))
     return np.array(rows), np.array(begins, dtype=np.int64)
 
 
 _DIRECTIONS, _BEGINS = _patterns()
 _MOVES = {name: np.array([SHIFTS.get(h, {}).get(name, (0.0, 0.0, 0.0)) for h in HYPOTHESES]) for name in channels.NAMES}
+PACE: Mapping[str, tuple[float, float]] = {
+    "low_supply_voltage": (-4.2, 0.8),
+    "weak_run_capacitor": (-5.5, 0.7),
+    "start_gear_failed": (-3.7, 1.0),
+    "mechanical": (-5.5, 0.7),
+}
+"""Mean and standard deviation of ln of the drift a day since its onset: a loose joint or failing gear lengthens starts
+by some tenths within days or weeks, a drying capacitor and wear within months. Common practice, no source."""
+ANY_PACE, SLIPPED = (-4.8, 1.2), 0.2
+"""The same of any other hypothesis, and the share of onsets that are dated wrongly and say nothing."""
+SURE_SD = 3.0
+"""Standard deviations of drift in the level from which its pace says anything."""
+CLUE_NATS = 3.0
+"""Most that the conditions of a locked start say, and those of all together: starts that lock in one cold spell met the
+same conditions, and are no independent witnesses."""
+WITHOUT_TRACE = 0.5
+"""Share of failing start gear that leaves the starts that do run as they were: a relay that picks up now and then
+(common practice, no source; the share is an assumption)."""
 TINY = 1e-12
 """Density that nothing falls below, so that no shift however strange is impossible."""
-HARDNESS_SLOPE = 5.0
-"""How the logarithm of the odds of locking grows with ln run-up; an assumption, used for the pattern of locks only."""
 
 
 def log_shares(gear: Ints, metering: Ints) -> Floats:
@@ -105,7 +126,8 @@ def log_shares(gear: Ints, metering: Ints) -> Floats:
     share = np.tile(np.array([PRIOR[c] for c in CAUSES]), (len(gear), 1))
     failed = CAUSES.index("start_gear_failed")
     share[gear == GEAR.index("none"), failed] *= 0.02
-    share[(gear == GEAR.index("ptc")) | (gear == GEAR.index("relay_kit")), failed] *= 3.0
+    share[gear == GEAR.index("ptc"), failed] *= 3.0
+    share[gear == GEAR.index("relay_kit"), failed] *= 10.0
     share[metering == METERING.index("orifice"), CAUSES.index("unequalised_pressures")] *= 0.3
     return np.asarray(np.log(share / share.sum(axis=1, keepdims=True)))
 
@@ -122,6 +144,8 @@ def terms(
     units: Ints,
     locked_nats: Floats,
     clues: Floats,
+    age_d: Floats,
+    restless: Floats,
     options: Options,
     scale: float,
 ) -> dict[str, Floats]:
@@ -133,19 +157,47 @@ def terms(
     units : which units
     locked_nats : (units,) evidence that they lock more than expected; it speaks against none
     clues : (units, 7) what the conditions of their locked starts say
+    age_d : (units,) days since the onset of the drift, NaN where there is none
+    restless : (units,) probability that their level strays by itself
     scale : how much wider the scores of healthy units are than they should be
     """
-    out = likelihoods(stream, side, units, options, scale, "slow")
-    against = clues.copy()
+    out = likelihoods(stream, side, units, restless, options, scale, "slow")
+    against = np.clip(clues, -CLUE_NATS, CLUE_NATS)
     against[:, :-1] += np.maximum(locked_nats, 0.0)[:, None]
     out["locked"] = against
+    out["pace"] = _pace(stream, units, age_d, options, scale)
     return out
 
 
+def _pace(stream: Stream, units: Ints, age_d: Floats, options: Options, scale: float) -> Floats:
+    """Return what the speed at which starts became slower says, (units, 7); 0 where neither is sure."""
+    n, m, w = (array[units] for array in baseline.window(stream, "recent"))
+    total, variance, own = drift.score(
+        n, m, drift.ratio(w), stream.mean[units], stream.cov[units], options.wander_sd, LEVEL
+    )
+    sure = np.isfinite(age_d) & (total > SURE_SD * scale * np.sqrt(variance))
+    speed = np.log(
+        np.where(sure, total / np.where(own > 0, own, 1.0), 1.0) / np.maximum(np.where(sure, age_d, 1.0), 1.0)
+    )
+    density = np.column_stack([norm.pdf(speed, *PACE.get(h, ANY_PACE)) for h in HYPOTHESES])
+    any_pace = density[:, -1:]
+    told = np.log(SLIPPED + (1.0 - SLIPPED) * density / any_pace)
+    return np.asarray(np.where(sure[:, None], told - told[:, -1:], 0.0))
+
+
 def likelihoods(
-    stream: Stream, side: Mapping[str, Stream], units: Ints, options: Options, scale: float, window: Window
+    stream: Stream,
+    side: Mapping[str, Stream],
+    units: Ints,
+    restless: Floats,
+    options: Options,
+    scale: float,
+    window: Window,
 ) -> dict[str, Floats]:
-    """Return what run-up times and channels say of each hypothesis over a window, (units, 7) each, relative to none."""
+    """Return what run-up times and channels say of each hypothesis over a window, (units, 7) each, relative to none.
+
+    ``restless`` (units,) is the probability that a unit's level strays by itself.
+    """
     n, m, w = baseline.window(stream, window)
     decay = drift.ratio(w)
     out = {
@@ -153,6 +205,10 @@ def likelihoods(
             units, n, m, decay, stream.mean, stream.cov, options.wander_sd**2, scale, _DIRECTIONS, _BEGINS
         )
     }
+    traceless = np.full(len(units), WITHOUT_TRACE)
+    for h, still in ((CAUSES.index("start_gear_failed"), traceless), (len(CAUSES), 1.0 - restless)):
+        moved = out["run_up"][:, h]
+        out["run_up"][:, h] = np.logaddexp(np.log(still), np.log(np.maximum(1.0 - still, TINY)) + moved)
     shifts = {name: channels.shift(side[name], name, units, window) for name in channels.NAMES}
     shifts["watts"] = _less(shifts["watts"], shifts["inrush"])
     for name, (value, sd) in shifts.items():
@@ -186,7 +242,7 @@ def _scores(
     identity (Golub & Van Loan, Matrix Computations, 4th ed., section 2.1.4).
     """
     p, k = m.shape[1], len(directions)
-    out = np.zeros((len(units), len(begins)))
+    out = np.zeros((len(units), len(begins) - 1))
     for i in range(len(units)):
         u = units[i]
         r = n[u]
@@ -245,27 +301,38 @@ def _density(value: float, mean: float, sd: float) -> float:
     return float((1.0 - STRANGE) * ordinary + STRANGE * strange + TINY)
 
 
-def clues_of_locked(x: Floats, usual: Floats, have: NDArray[np.bool_]) -> Floats:
+def clues_of_locked(
+    hazard: Hazard, conditions: Floats, level: Floats, usual: Floats, usual_level: Floats, have: NDArray[np.bool_]
+) -> Floats:
     """Return what the conditions of locked starts say about the hypotheses, log likelihood ratios (starts, 7).
 
-    A cause that makes some conditions harder locks there more than in others; a start's conditions are judged against
-    those that the unit has lately met.
+    A sound unit, too, locks where starts are hard; a cause that makes some conditions harder still locks there even
+    more than in others. Conditions are judged against those that the unit has lately met, all of them at the chance of
+    locking that each hypothesis gives them.
 
     Parameters
     ----------
-    x : (starts, p) conditions of locked first attempts
-    usual : (starts, k, p) recent conditions of the same unit; have : (starts, k) which of them are there
+    conditions, level : (starts, p), (starts,) features and expected ln run-up of locked first attempts
+    usual, usual_level : (starts, k, p), (starts, k) of recent first attempts of the same unit
+    have : (starts, k) which of them are there
     """
-    out = np.zeros((len(x), len(HYPOTHESES)))
-    count = have.sum(axis=1)
-    for c, cause in enumerate(CAUSES):
-        vector = np.zeros(WIDTH)
-        for column, size in PATTERNS[cause][CLUE[cause]].items():
-            vector[column] = size * (column != LEVEL)
-        harder = np.exp(HARDNESS_SLOPE * (usual @ vector))
-        mean = np.sum(harder * have, axis=1) / np.maximum(count, 1)
-        out[:, c] = np.where(count > 0, HARDNESS_SLOPE * (x @ vector) - np.log(np.maximum(mean, 1e-9)), 0.0)
-    return np.clip(out, -3.0, 3.0)
+    slope = hazard.coefficients[hazards.LEVEL]
+    here, there = _log_odds(hazard, level, conditions), _log_odds(hazard, usual_level, usual)
+    count = np.maximum(have.sum(axis=1), 1)
+    none = (expit(here) + hazard.chance) / ((expit(there) * have).sum(axis=1) / count + hazard.chance)
+    out = np.zeros((len(level), len(HYPOTHESES)))
+    for h in range(len(CAUSES)):
+        ratio = np.zeros(len(level))
+        for vector in _DIRECTIONS[_BEGINS[h] : _BEGINS[h + 1]]:
+            lock, usually = np.exp(here + slope * (conditions @ vector)), np.exp(there + slope * (usual @ vector))
+            ratio += lock / np.maximum((usually * have).sum(axis=1) / count, TINY)
+        out[:, h] = np.log(np.maximum(ratio / (_BEGINS[h + 1] - _BEGINS[h]) / none, TINY))
+    return np.where(np.any(have, axis=1, keepdims=True), np.clip(out, -CLUE_NATS, CLUE_NATS), 0.0)
+
+
+def _log_odds(hazard: Hazard, level: Floats, conditions: Floats) -> Floats:
+    rows = hazards.design(level.ravel(), conditions.reshape(-1, WIDTH))
+    return np.asarray((rows @ hazard.coefficients).reshape(level.shape))
 
 
 def posterior(log_likelihood: Floats, prior: Floats) -> Floats:

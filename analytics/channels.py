@@ -25,16 +25,25 @@ SCATTER = {"sag": 0.20, "line": 0.02, "inrush": 0.04, "power_factor": 0.015, "wa
 """Standard deviation of single values about the unit's own regression; assumptions of what loggers can read."""
 DAY_SD = {"sag": 0.05, "line": 0.008, "inrush": 0.01, "power_factor": 0.004, "watts": 0.03, "equalising": 0.05}
 WANDER = {"sag": 0.06, "line": 0.008, "inrush": 0.012, "power_factor": 0.005, "watts": 0.03, "equalising": 0.06}
+SEASON = {"sag": 0.0, "line": 0.0, "inrush": 0.0, "power_factor": 0.03, "watts": 0.08, "equalising": 0.0}
+"""What the season does to a channel where no outdoor temperature is told that would account for it."""
 CENTRE = {"sag": -1.5, "line": 0.0, "inrush": -1.0, "power_factor": 0.95, "watts": 7.8, "equalising": 4.3}
 UNIT_SD = {"sag": 0.8, "line": 0.05, "inrush": 0.4, "power_factor": 0.05, "watts": 0.5, "equalising": 0.7}
-WIDTH = 3
+RUNNING = ("power_factor", "watts")
+"""Channels of the running compressor, which depend on voltage and on the way the cycle runs."""
+OTHER_SD = 6.0
+"""How far the high stage may lie from the low one, and cooling from heating, before data, in scatters of values."""
+COOLING_FROM_C = 18.0
+"""Outdoor temperature from which a start whose mode is not told counts as cooling (common practice, no source)."""
 
 
 def _prior(name: str) -> Prior:
-    mean = np.array([CENTRE[name], 0.0, 0.0])
+    slope = 3.0 * SCATTER[name]
+    other = OTHER_SD * SCATTER[name]
+    wide = [slope, other, other, slope, slope] if name in RUNNING else [slope]
+    mean = np.array([CENTRE[name], *np.zeros(len(wide))])
     sd = UNIT_SD[name]
-    slope = np.array([0.0, 3.0 * SCATTER[name], 3.0 * SCATTER[name]])
-    return baseline.prior_before_data(mean, np.array([2.0 * sd, *slope[1:]]), np.array([sd, *slope[1:]]), 1)
+    return baseline.prior_before_data(mean, np.array([2.0 * sd, *wide]), np.array([sd, *wide]), 1)
 
 
 def begin(units: int) -> dict[str, Stream]:
@@ -42,9 +51,24 @@ def begin(units: int) -> dict[str, Stream]:
     return {name: baseline.begin(np.zeros(units, dtype=np.int64), _prior(name)) for name in NAMES}
 
 
-def _design(outdoor_c: Floats, log_volts: Floats) -> Floats:
-    warm = np.where(np.isnan(outdoor_c), 0.0, (outdoor_c - 5.0) / 20.0)
-    return np.column_stack([np.ones(len(warm)), warm, 10.0 * np.where(np.isnan(log_volts), 0.0, log_volts)])
+def _warm(outdoor_c: Floats) -> Floats:
+    return np.column_stack([np.ones(len(outdoor_c)), np.where(np.isnan(outdoor_c), 0.0, (outdoor_c - 5.0) / 20.0)])
+
+
+def _running(outdoor_c: Floats, cooling: Floats, stage: Floats, log_volts: Floats) -> Floats:
+    """Return the conditions of a running compressor: its pressures depend on the mode, its load on the stage too."""
+    known_c = np.where(np.isnan(outdoor_c), 5.0, outdoor_c)
+    cools = np.where(np.isnan(cooling), known_c >= COOLING_FROM_C, cooling > 0)
+    return np.column_stack(
+        [
+            np.ones(len(known_c)),
+            np.where(cools, 0.0, (known_c - 5.0) / 20.0),
+            stage == 2,
+            cools,
+            np.where(cools, (known_c - 30.0) / 20.0, 0.0),
+            10.0 * np.where(np.isnan(log_volts), 0.0, log_volts),
+        ]
+    )
 
 
 def values(starts: Starts, rows: Ints, reference_v: Floats) -> dict[str, tuple[Floats, Floats]]:
@@ -58,14 +82,14 @@ def values(starts: Starts, rows: Ints, reference_v: Floats) -> dict[str, tuple[F
         inrush = np.where((least > 50) & (peak > 1.0), np.log(peak / least), np.nan)
         watts = np.where(ran & (field["run_w"] > 50), np.log(field["run_w"]), np.nan)
         factor = np.where(ran & (field["run_pf"] > 0.2), field["run_pf"], np.nan)
-    warm = _design(field["outdoor_c"], np.full(len(volts), np.nan))
-    both = _design(field["outdoor_c"], log_volts)
+    warm = _warm(field["outdoor_c"])
+    running = _running(field["outdoor_c"], field["cooling"], field["stage"], log_volts)
     return {
         "sag": (sag, warm),
         "line": (log_volts, warm),
         "inrush": (inrush, warm),
-        "power_factor": (factor, both),
-        "watts": (watts, both),
+        "power_factor": (factor, running),
+        "watts": (watts, running),
     }
 
 
@@ -102,19 +126,18 @@ def _clipped(
 
 def take_rests(streams: Mapping[str, Stream], decays: Decay, rows: slice, options: Options) -> None:
     """Add a day's decay constants."""
-    x = _design(decays.outdoor_c[rows], np.full(rows.stop - rows.start, np.nan))
-    take(streams, "equalising", decays.unit[rows], np.log(decays.tau_s[rows]), x, options)
+    take(streams, "equalising", decays.unit[rows], np.log(decays.tau_s[rows]), _warm(decays.outdoor_c[rows]), options)
 
 
 def shift(stream: Stream, name: str, units: Ints, window: Window) -> tuple[Floats, Floats]:
     """Return how far a channel now stands from its baseline and the standard deviation of that; NaN where unknown."""
     n, m, w = baseline.window(stream, window)
-    return _shift(units, n, m, w, stream.mean, stream.cov, stream.base_blocks, WANDER[name] ** 2)
+    return _shift(units, n, m, w, stream.mean, stream.cov, stream.base_blocks, WANDER[name] ** 2, SEASON[name] ** 2)
 
 
 @numba.njit(cache=True)
 def _shift(
-    units: Ints, n: Floats, m: Floats, w: Floats, mean: Floats, cov: Floats, blocks: Ints, wander: float
+    units: Ints, n: Floats, m: Floats, w: Floats, mean: Floats, cov: Floats, blocks: Ints, wander: float, season: float
 ) -> tuple[Floats, Floats]:
     value, sd = np.full(len(units), np.nan), np.full(len(units), np.nan)
     for k in range(len(units)):
@@ -127,5 +150,6 @@ def _shift(
                 for b in range(m.shape[1]):
                     known += n[u, 0, a] * cov[u, a, b] * n[u, 0, b]
             value[k] = (m[u, 0] - expected) / own
-            sd[k] = np.sqrt(w[u, 1] / w[u, 0] / own + known / own**2 + wander)
+            untold = season if n[u, 1, 1] <= 0 else 0.0
+            sd[k] = np.sqrt(w[u, 1] / w[u, 0] / own + known / own**2 + wander + untold)
     return value, sd

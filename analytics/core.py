@@ -186,7 +186,11 @@ def _rate(state: State, day: int, unit: Ints, x: Floats, seq: Ints, first: Bools
     hazard.take(state.hazard, harder, is_locked, seq, first & (usable & ~state.rate.alarm)[unit])
     bad = np.flatnonzero(first & is_locked)
     have = np.arange(outlook.SAMPLE) < np.minimum(state.sample.filled[unit[bad]], outlook.SAMPLE)[:, None]
-    np.add.at(state.rate.clues, unit[bad], cause.clues_of_locked(x[bad], state.sample.x[unit[bad]], have))
+    if len(bad):
+        usual = state.sample.x[unit[bad]]
+        usual_level = np.einsum("nkp,np->nk", usual, mean[unit[bad]])
+        clues = cause.clues_of_locked(state.hazard, x[bad], level[bad], usual, usual_level, have)
+        np.add.at(state.rate.clues, unit[bad], clues)
     state.locked_first += len(bad)
     state.by_chance += float(np.sum(first)) * state.hazard.chance
     counts = first & gathering[unit]

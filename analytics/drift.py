@@ -30,13 +30,17 @@ Z90 = 1.6448536269514722
 """95th percentile of the standard normal: half-width of a 90 % interval."""
 
 
+RESTLESS_SHARE, RESTLESS_FOLD = 0.1, 2.0
+"""Share of sound units whose level strays by more than usual, and by how many times as much (assumptions)."""
+STRAY_A_DAY, STRAY_NATS = 0.2, (0.0, 6.0)
+"""What a day counts for, since a level that strays takes weeks to come back; and the least and most that is said."""
 SHRINK_SD = 0.2
 """Standard deviation of ln run-up that faults bring about; it shrinks what is said before it is sure."""
 
 
 @dataclass
 class Drift:
-    """State of the test, one entry a unit (and direction)."""
+    """State of the test, one entry a unit (and direction); ``stray`` are nats that its level strays by itself."""
 
     z: Floats
     evidence: Floats
@@ -48,6 +52,7 @@ class Drift:
     cusum: Floats
     cusum_from: Ints
     scale: Floats
+    stray: Floats
 
 
 def begin(units: int) -> Drift:
@@ -64,6 +69,7 @@ def begin(units: int) -> Drift:
         cusum=np.zeros((units, k)),
         cusum_from=np.full((units, k), -1, dtype=np.int64),
         scale=np.full(k, NULL_SCALE),
+        stray=np.zeros(units),
     )
 
 
@@ -134,9 +140,23 @@ def follow(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools,
         told = usable & (own >= 1.0)
         state.z[:, k] = np.where(told, u / np.sqrt(np.maximum(var, 1e-12)), 0.0)
         _rescale(state, k, state.z[told & active, k])
+    _stray(state, active & usable)
     scaled = np.maximum(state.z / state.scale, 0.0)
     state.strongest = np.argmax(scaled, axis=1)
     state.evidence = 0.5 * scaled.max(axis=1) ** 2
+
+
+def _stray(state: Drift, active: Bools) -> None:
+    """Learn which units stray by themselves, from the days on which they start quicker: no fault does that."""
+    z = state.z[:, 0] / state.scale[0]
+    nats = 0.5 * z**2 * (1.0 - RESTLESS_FOLD**-2) - np.log(RESTLESS_FOLD)
+    state.stray = np.clip(state.stray + np.where(active & (z < 0), STRAY_A_DAY * nats, 0.0), *STRAY_NATS)
+
+
+def restless(state: Drift) -> Floats:
+    """Return the probability that each unit's level strays by itself, (units,)."""
+    odds = RESTLESS_SHARE / (1.0 - RESTLESS_SHARE) * np.exp(state.stray)
+    return np.asarray(odds / (1.0 + odds))
 
 
 def judge(state: Drift, nats: Floats, active: Ints, day: int, usable: Bools, options: Options) -> None:

@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 NAMES = ("one", "level", "level_slow", "volts", "rest_4min", "rest_12min", "cold", "soak")
-WIDTH = len(NAMES)
+WIDTH, LEVEL = len(NAMES), 1
 SLOW_FROM = -1.2
 """ln run-up (0.3 s) from which slowness counts more than in proportion."""
 MEAN = np.array([-1.2, 5.0, 0.0, 0.0, 0.3, 0.3, 0.3, 0.3])

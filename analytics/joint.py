@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 
 GATE_SD = 1.0
 """A unit whose scaled statistic is below this in every direction does not start slower: nothing is weighed."""
-LOCKED_FREE_NATS = 1.0
+LOCKED_FREE_NATS = 3.0
 """Evidence of locked starts that chance alone often gives; only what is above it is added."""
 
 
@@ -54,9 +54,10 @@ def weigh(
     if len(units) == 0:
         return out
     scale = float(state.scale[0])
+    restless = drift.restless(state)[units]
     best = np.full(len(units), -np.inf)
     for window in ("recent", "slow"):
-        told = cause.likelihoods(stream, side, units, options, scale, window)
+        told = cause.likelihoods(stream, side, units, restless, options, scale, window)
         total = np.sum(list(told.values()), axis=0)
         best = np.maximum(best, logsumexp(total[:, :-1] + log_share[units], axis=1) - total[:, -1])
     out[units] = np.maximum(best, 0.0) + np.maximum(locked_nats[units] - LOCKED_FREE_NATS, 0.0)

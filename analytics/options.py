@@ -9,12 +9,16 @@ from ingest.errors import BadInputError
 
 DAY_US = 86_400_000_000
 HOUR_US = 3_600_000_000
-BUDGET, BUDGET_NATS, LOCKED_BUDGET_NATS = 0.10, 6.2, 8.0
-"""False alarms a unit-year, and the thresholds that keep to them on simulated fleets."""
+BUDGET, BUDGET_NATS, LOCKED_BUDGET_NATS = 0.10, 2.5, 8.0
+"""False alarms a unit-year, and the thresholds that keep well within them: on simulated fleets a quarter is used up,
+since a field has what no simulation has."""
 FALL_A_NAT = 0.8
 """By how much the logarithm of the number of false alarms falls with each nat of threshold, on the same."""
-WATCH_SHARE = 0.6
-"""Share of the evidence of an alarm at which a unit is watched."""
+LEAST_NATS = 0.5
+"""Evidence below which nothing is an alarm, whatever the budget."""
+WATCH_NATS_LESS, LEAST_WATCH_NATS, LOCKED_WATCH_SHARE = 1.5, 0.25, 0.6
+"""By how much less evidence of drift than for an alarm a unit is watched, and at least at how much; and at what share
+of the evidence of locked starts."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +68,7 @@ class Options:
     @property
     def drift_nats(self) -> float:
         """Evidence at which a unit's run-up time counts as drifted."""
-        return BUDGET_NATS - math.log(self.false_alarms_per_unit_year / BUDGET) / FALL_A_NAT
+        return max(BUDGET_NATS - math.log(self.false_alarms_per_unit_year / BUDGET) / FALL_A_NAT, LEAST_NATS)
 
     @property
     def locked_nats(self) -> float:
@@ -74,12 +78,12 @@ class Options:
     @property
     def watch_nats(self) -> float:
         """Evidence of drift at which a unit is watched."""
-        return WATCH_SHARE * self.drift_nats
+        return max(self.drift_nats - WATCH_NATS_LESS, LEAST_WATCH_NATS)
 
     @property
     def watch_locked_nats(self) -> float:
         """Evidence of locked starts at which a unit is watched."""
-        return WATCH_SHARE * self.locked_nats
+        return LOCKED_WATCH_SHARE * self.locked_nats
 
 
 DEFAULT = Options()

@@ -19,7 +19,7 @@ from analytics.verdict import CAUSES, Causes, Locked, Repair, RunUp, Verdict, st
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-TEST_ALONE = 0.5
+TEST_ALONE = 0.15
 """Share at which the evidence of the drift test by itself counts towards watching a unit, and towards its place."""
 COLD_SEEN = 5.0
 """Information about cold in a baseline below which the unit has not met it."""
@@ -71,6 +71,8 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
     share = posterior.causes(state, fleet, posterior.worth_asking(state, instant), instant)
     top = np.argmax(share[:, : len(CAUSES)], axis=1)
     likely = np.where(share[np.arange(len(top)), top] >= options.cause_margin, top, -1)
+    asked = np.flatnonzero(usable & (posterior.flagged(state, instant) | down))
+    spoken = dict(zip(asked.tolist(), posterior.speaking(state, fleet, asked, top[asked], instant), strict=True))
     weather = prospect.look(state, fleet, instant)
     chance_7d, chance_14d = prospect.chances(state, weather, 1.0 - share[:, -1], instant)
     heard = state.tries.last_start_at > attempts.NEVER
@@ -114,6 +116,7 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
         "flagged_before": state.flagged_before,
     }
     columns = {name: np.asarray(values)[units].tolist() for name, values in made.items()}
+    columns["grounds"] = [spoken.get(u, []) for u in units.tolist()]
     columns["repair"] = [_repair(state, u, instant) if state.after.at[u] >= 0 else None for u in units.tolist()]
     return columns
 
@@ -152,6 +155,7 @@ def _verdict(fleet: Fleet, v: dict[str, Any], now: str, options: Options) -> Ran
         quiet_days=v["quiet_days"],
         repair=None if fixed is None else fixed.verdict,
         flagged_before=v["flagged_before"],
+        grounds=tuple(v["grounds"]),
     )
     name, reasons = standing.decide(facts, options)
     verdict = Verdict(

@@ -60,6 +60,8 @@ class Facts:
     quiet_days: float
     repair: RepairName | None
     flagged_before: bool
+    grounds: tuple[str, ...] = ()
+    """What speaks for the likeliest cause and against it, as codes of `analytics.grounds`."""
 
 
 def _sufficiency(facts: Facts, options: Options) -> list[str]:
@@ -107,7 +109,7 @@ def _notes(facts: Facts, *, asked: bool) -> list[str]:
     """Return what is to be known beside the findings; ``asked`` whether a cause was asked for."""
     notes = []
     if asked:
-        notes.append(f"cause_{facts.cause}" if facts.cause else "cause_undetermined")
+        notes += [f"cause_{facts.cause}" if facts.cause else "cause_undetermined", *facts.grounds]
     if facts.repair in {"too_early", "helped"}:
         notes.append(f"repair_{facts.repair}")
     if not facts.usable:

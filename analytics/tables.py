@@ -24,7 +24,7 @@ CLASSES = (len(METERING) + 1) * (len(GEAR) + 1)
 
 MEASURED = (
     "run_up_s", "peak_a", "run_a", "run_w", "run_pf", "line_v", "line_min_v", "close_deg", "off_s", "ran_s",
-    "outdoor_c", "suction_kpa", "liquid_kpa", "retry",
+    "outdoor_c", "suction_kpa", "liquid_kpa", "retry", "stage",
 )  # fmt: skip
 
 RESTARTS = {
@@ -156,7 +156,16 @@ def _starts(frame: pd.DataFrame, names: Sequence[str]) -> Starts:
     outcome = pd.Categorical(frame["outcome"], categories=["ran", "locked", "dropped"]).codes
     codes = np.asarray(outcome, dtype=np.int8)[order]
     measured = {name: _numbers(frame, name)[order] for name in MEASURED}
+    measured["cooling"] = _cooling(frame)[order]
     return Starts(at // DAY_US, unit, at, seq, np.where(codes < 0, DROPPED, codes).astype(np.int8), measured)
+
+
+def _cooling(frame: pd.DataFrame) -> NDArray[np.float32]:
+    """Return 1 for starts in cooling, 0 in heating or defrost, NaN where the mode is not told."""
+    if "mode" not in frame:
+        return np.full(len(frame), np.nan, dtype=np.float32)
+    mode = pd.Categorical(frame["mode"], categories=["heating", "defrost", "cooling"]).codes
+    return np.asarray(np.array([0.0, 0.0, 1.0, np.nan])[mode], dtype=np.float32)
 
 
 def _lockouts(frame: pd.DataFrame, names: Sequence[str]) -> tuple[Ints, Ints]:

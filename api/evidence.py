@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+from analytics import grounds
 from api.quantities import MINUS
 from api.words import CAUSES, FLAGGED, likely
 
@@ -39,7 +40,7 @@ ALSO = {
 """What the short sentence adds for these reasons."""
 
 
-def _causes(causes: Mapping[str, float | None]) -> list[str]:
+def _causes(causes: Mapping[str, float | None], reasons: Sequence[str]) -> list[str]:
     told = sorted(((p, name) for name, p in causes.items() if p is not None), reverse=True)
     if not told:
         return []
@@ -48,9 +49,19 @@ def _causes(causes: Mapping[str, float | None]) -> list[str]:
         return [f"No cause stands out: the starts look as they should ({chance(top_p)})."]
     first = f"{CAUSES.get(top, top).capitalize()}, {likely(top_p)} ({chance(top_p)}); its sign: {SIGNS.get(top, '')}."
     others = [f"{CAUSES.get(name, name)} ({chance(p)})" for p, name in told[1:] if p >= 0.1 and name != "none"]
-    if others:
-        return [first, f"Not ruled out: {', '.join(others)}."]
-    return [first]
+    ruled = [f"Not ruled out: {', '.join(others)}."] if others else []
+    return [first, *_spoken(top, reasons), *ruled]
+
+
+def _spoken(cause: str, reasons: Sequence[str]) -> list[str]:
+    """Return what speaks for a cause and against it, each with its weight."""
+    told = [text for code in reasons if (text := grounds.words(code, cause))]
+    sides = [
+        ("For it", [text for text in told if "+" in text]),
+        ("Against it", [text for text in told if "+" not in text]),
+    ]
+    lines = [f"{side}: {'; '.join(texts)}." for side, texts in sides if texts]
+    return [*lines, "Weights: each +1 makes it 2.7 times likelier."] if lines else []
 
 
 def chance(probability: float) -> str:
@@ -96,7 +107,7 @@ def evidence(body: Mapping[str, Any] | None) -> list[str]:
     elif not told:
         told.append(f"Too little heard to judge: {run_up['starts']} starts so far.")
     if body["standing"] in FLAGGED:
-        told.extend(_causes(body.get("causes") or {}))
+        told.extend(_causes(body.get("causes") or {}, body["reasons"]))
     return told
 
 

@@ -56,4 +56,5 @@ def writing(folder: Path) -> Iterator[Beside]:
 
 
 def _table(frame: pd.DataFrame, schema: pa.Schema) -> pa.Table:
-    return pa.Table.from_pandas(frame, schema=schema, preserve_index=False)
+    # A frame without rows has no types of its own that could be cast.
+    return pa.Table.from_pandas(frame, schema=schema, preserve_index=False) if len(frame) else schema.empty_table()

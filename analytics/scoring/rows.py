@@ -68,8 +68,8 @@ def false_alarms(risen: Sequence[Bools], results: Sequence[Result]) -> list[Row]
         Row(
             "the same, look-alikes against plain units",
             f"{_told(*a)} against {_told(*p)}; by chance as many with p = {odds:.2f}; {', '.join(each)}",
-            "no more",
-            rate(*a) <= rate(*p),
+            "no more than by chance, p > 0.05",
+            odds > 0.05,
         ),
     ]
 

@@ -5,9 +5,10 @@ from types import ModuleType
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.special import expit
 from scipy.stats import multivariate_normal
 
-from analytics import baseline, cause, channels, core, features, posterior
+from analytics import baseline, cause, channels, core, features, hazard, posterior
 from analytics.options import DAY_US, DEFAULT
 from analytics.tables import GEAR, METERING, Tables, fleet
 from analytics.verdict import CAUSES, HYPOTHESES
@@ -50,7 +51,8 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
     stream.slow_n[:] = np.einsum("uip,uiq->upq", x, x) * 50.0
     stream.slow_m[:] = rng.normal(size=(4, p)) * 30.0
     stream.slow_w[:] = [6.0, 3.0]
-    got = cause.likelihoods(stream, channels.begin(4), np.arange(4), DEFAULT, scale, "slow")["run_up"]
+    restless = np.array([0.0, 0.1, 0.3, 0.9])
+    got = cause.likelihoods(stream, channels.begin(4), np.arange(4), restless, DEFAULT, scale, "slow")["run_up"]
     for u in range(4):
         r = stream.slow_n[u]
         known = stream.cov[u] + DEFAULT.wander_sd**2 * np.diag(np.eye(p)[0])
@@ -58,6 +60,9 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
         none += cause.RIDGE_SD**2 * r @ r + np.eye(p) * 1e-6 * (1.0 + np.trace(none) / p)
         score = stream.slow_m[u] - r @ stream.mean[u]
         base = multivariate_normal(np.zeros(p), none).logpdf(score)
+        strays = none + cause.RESTLESS_SD**2 * np.outer(r[:, features.LEVEL], r[:, features.LEVEL])
+        strayed = np.exp(multivariate_normal(np.zeros(p), strays).logpdf(score) - base)
+        assert got[u, -1] == pytest.approx(np.log(1.0 - restless[u] + restless[u] * strayed), rel=1e-6, abs=1e-6)
         for h, name in enumerate(CAUSES):
             wide = none.copy()
             for pattern in cause.PATTERNS[name]:
@@ -65,22 +70,72 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
                 vector[list(pattern)] = list(pattern.values())
                 wide += r @ np.outer(vector, vector) @ r
             expected = multivariate_normal(np.zeros(p), wide).logpdf(score) - base
+            if name == "start_gear_failed":
+                # Half of such gear leaves the starts that run as they were.
+                expected = np.log(0.5 + 0.5 * np.exp(expected))
             assert got[u, h] == pytest.approx(expected, rel=1e-6, abs=1e-6)
-        assert got[u, -1] == 0
 
 
 def test_locked_starts_after_short_rests_point_to_pressures_and_those_after_cold_soaks_to_soak() -> None:
     usual = features.conditions(
         np.array([300.0, 7200, 14400, 14400]), np.full(4, -10.0), np.full(4, 240.0), np.full(4, np.nan)
     )
-    have = np.ones((1, 4), dtype=bool)
-    short = cause.clues_of_locked(usual[:1], usual[None], have)[0]
-    soaked = cause.clues_of_locked(usual[2:3], usual[None], have)[0]
+    have, level = np.ones((1, 4), dtype=bool), np.full((1, 4), -1.6)
+    sound = hazard.begin()
+    short = cause.clues_of_locked(sound, usual[:1], level[0, :1], usual[None], level, have)[0]
+    soaked = cause.clues_of_locked(sound, usual[2:3], level[0, :1], usual[None], level, have)[0]
     pressures, soak = CAUSES.index("unequalised_pressures"), CAUSES.index("cold_soak")
     assert short[pressures] > 0.5
     assert soaked[pressures] < 0
     assert soaked[soak] > 0 > short[soak]
     assert short[-1] == soaked[-1] == 0
+
+
+def test_the_conditions_of_a_locked_start_are_weighed_by_the_chance_that_each_hypothesis_gives_them() -> None:
+    # Bayes' rule over the starts lately met, each as likely to have been the one that locked as its chance to lock.
+    usual = features.conditions(
+        np.array([120.0, 900, 9000]), np.array([-8.0, 2, 12]), np.full(3, 240.0), np.full(3, 30)
+    )
+    level = np.array([-1.2, -1.5, -1.7])
+    sound = hazard.begin()
+    log_odds = hazard.design(level, usual) @ sound.coefficients
+    by_chance = expit(log_odds) + sound.chance
+    got = cause.clues_of_locked(sound, usual[:1], level[:1], usual[None], level[None], np.ones((1, 3), dtype=bool))[0]
+    for h, name in enumerate(CAUSES):
+        shares = []
+        for pattern in cause.PATTERNS[name]:
+            harder = np.exp(log_odds + sound.coefficients[1] * sum(usual[:, c] * size for c, size in pattern.items()))
+            shares.append(harder[0] / harder.mean())
+        expected = np.log(np.mean(shares) / (by_chance[0] / by_chance.mean()))
+        assert got[h] == pytest.approx(np.clip(expected, -cause.CLUE_NATS, cause.CLUE_NATS))
+
+
+def test_what_comes_within_days_points_to_gear_or_supply_and_what_takes_months_to_a_capacitor_or_friction() -> None:
+    # Common practice, no source: contacts and joints fail soon, windings of wear and dielectric slowly.
+    p = features.WIDTH
+    stream = baseline.begin(
+        np.zeros(3, dtype=np.int64), baseline.prior_before_data(np.zeros(p), np.ones(p), np.full(p, 0.1), 1)
+    )
+    stream.cov[:] = np.eye(p) * 1e-4
+    stream.recent_n[:, 0, 0], stream.recent_m[:, 0], stream.recent_w[:] = 4000.0, 4000.0 * 0.3, [4.8, 2.7]
+    nothing = np.zeros(3)
+    told = cause.terms(
+        stream,
+        channels.begin(3),
+        np.arange(3),
+        nothing,
+        np.zeros((3, 7)),
+        np.array([12.0, 90.0, np.nan]),
+        nothing,
+        DEFAULT,
+        1.0,
+    )["pace"]
+    soon, late, unknown = (dict(zip(HYPOTHESES, row, strict=True)) for row in told)
+    assert min(soon["low_supply_voltage"], soon["start_gear_failed"]) > 0.5
+    assert max(soon["weak_run_capacitor"], soon["mechanical"]) < -0.5
+    assert min(late["weak_run_capacitor"], late["mechanical"]) > 0.3
+    assert max(late["low_supply_voltage"], late["start_gear_failed"]) < -0.5
+    assert set(unknown.values()) == {0.0}
 
 
 def _posterior(made_fleet: object, drop: tuple[str, ...] = ()) -> pd.DataFrame:

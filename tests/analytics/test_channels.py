@@ -72,3 +72,53 @@ def test_rests_give_the_decay_channel() -> None:
     # ln(150 / 60) is 0.92; the slower sums still remember some of the days before.
     assert 0.2 < value[0] < 0.95
     assert 0 < sd[0] < 0.2
+
+
+def _running(units: int, rng: np.random.Generator, *, told: bool) -> Tables:
+    """A year of a sound unit or more that draws more in the cold, in cooling and on the high stage."""
+    at = pd.date_range("2031-10-01", periods=365 * 10, freq="144min", tz="UTC")
+    day = np.arange(len(at)) / 10.0
+    frames = []
+    for u in range(units):
+        outdoor_c = 8.0 - 18.0 * np.sin(2 * np.pi * (day - 10.0) / 365.0) + rng.normal(0, 3, len(at))
+        cooling, high = outdoor_c > 18.0, outdoor_c < -6.0
+        factor = 0.82 - 0.002 * np.where(cooling, -outdoor_c + 10.0, outdoor_c) + 0.08 * high
+        frames.append(
+            pd.DataFrame(
+                {
+                    "unit": f"u{u}",
+                    "seq": range(len(at)),
+                    "at": at,
+                    "outcome": "ran",
+                    "run_up_s": 0.2 * np.exp(rng.normal(0, 0.1, len(at))),
+                    "run_pf": factor + rng.normal(0, 0.01, len(at)),
+                    "line_v": 240.0,
+                    "outdoor_c": outdoor_c if told else np.nan,
+                    "mode": np.where(cooling, "cooling", "heating"),
+                    "stage": np.where(high, 2, 1),
+                }
+            )
+        )
+    return Tables(starts=pd.concat(frames, ignore_index=True))
+
+
+def test_the_high_stage_and_the_summer_are_no_fault_of_a_sound_unit() -> None:
+    whole = fleet(_running(12, np.random.default_rng(5), told=True))
+    days = [int(whole.starts.day[0]) + d for d in range(70, 365, 15)]
+    strayed = []
+    for _, state in core.run(whole, [(d + 1) * DAY_US for d in days]):
+        value, sd = channels.shift(state.side["power_factor"], "power_factor", np.arange(12), "recent")
+        strayed.append(value / sd)
+    # Two standard deviations are passed by 5 % of a normal distribution; nothing may go beyond five.
+    assert np.mean(np.abs(strayed) > 2.0) <= 0.05
+    assert np.max(np.abs(strayed)) < 5.0
+
+
+def test_where_no_outdoor_temperature_is_told_the_season_widens_what_is_expected() -> None:
+    known, untold = (fleet(_running(3, np.random.default_rng(6), told=told)) for told in (True, False))
+    spread = []
+    for whole in (known, untold):
+        for _, state in core.run(whole, [(int(whole.starts.day[0]) + 90) * DAY_US]):
+            spread.append(channels.shift(state.side["power_factor"], "power_factor", np.arange(3), "recent")[1])
+    assert np.all(spread[1] > channels.SEASON["power_factor"])
+    assert np.all(spread[0] < channels.SEASON["power_factor"])

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from analytics import baseline, cause, channels, drift, features, joint
 from analytics.options import DEFAULT
@@ -76,7 +77,7 @@ def test_the_interval_covers_a_true_drift_as_often_as_it_says() -> None:
 def test_a_drift_raises_an_alarm_dated_near_its_onset_and_healthy_units_raise_none() -> None:
     _, _, early = _fleet(200, 60, 3)
     assert (early < 0).all()
-    _, state, alarms = _fleet(200, 60, 4, excess=0.25, begins=40)
+    _, state, alarms = _fleet(200, 60, 4, excess=0.3, begins=40)
     assert np.mean(alarms >= 40) > 0.97
     assert np.median(alarms[alarms >= 0]) <= 44
     assert abs(np.median(state.since_day[state.alarm]) - 40) <= 2
@@ -104,3 +105,14 @@ def test_without_a_baseline_there_is_no_alarm_and_no_figure() -> None:
     got = drift.effect(state, stream, stream.base_blocks > 0, DEFAULT)
     assert np.isnan(got.drift).all()
     assert not state.alarm.any()
+
+
+def test_units_that_stray_learn_it_from_quicker_starts_and_faults_teach_nothing_of_the_kind() -> None:
+    # The log likelihood ratio of normal deviations of two widths, a fifth of it a day; a reference by scipy.
+    _, state, _ = _fleet(20, 30, 7)
+    state.stray[:], state.scale[:] = 0.0, 1.0
+    state.z[:, 0] = np.linspace(-4.0, 4.0, 20)
+    drift._stray(state, np.ones(20, dtype=bool))
+    ratio = norm.logpdf(state.z[:, 0], scale=drift.RESTLESS_FOLD) - norm.logpdf(state.z[:, 0])
+    assert state.stray == pytest.approx(np.where(state.z[:, 0] < 0, np.maximum(drift.STRAY_A_DAY * ratio, 0.0), 0.0))
+    assert np.all(np.diff(drift.restless(state)[:8]) <= 0)

@@ -44,7 +44,7 @@ def _weigh(
 
 
 def test_slower_starts_speak_for_a_fault_and_sound_ones_do_not() -> None:
-    state, stream = _learned(40, 0.2, np.random.default_rng(1))
+    state, stream = _learned(40, 0.3, np.random.default_rng(1))
     assert np.median(_weigh(state, stream, channels.begin(40))) > DEFAULT.drift_nats
     state, stream = _learned(40, 0.0, np.random.default_rng(2))
     assert np.quantile(_weigh(state, stream, channels.begin(40)), 0.9) < 1.0
@@ -58,7 +58,8 @@ def test_faster_starts_say_nothing_whatever_else_has_moved() -> None:
 def _fitted(units: int, name: str, moved: float) -> dict[str, baseline.Stream]:
     side = channels.begin(units)
     unit, since = np.repeat(np.arange(units), 12), np.zeros(units, dtype=np.int64)
-    x = np.column_stack([np.ones(len(unit)), np.zeros(len(unit)), np.zeros(len(unit))])
+    x = np.zeros((len(unit), side[name].mean.shape[1]))
+    x[:, :2] = 1.0
     for day in range(38):
         value = np.full(len(unit), channels.CENTRE[name] + (moved if day >= 28 else 0.0))
         channels.take(side, name, unit, value, x, DEFAULT)
@@ -67,8 +68,16 @@ def _fitted(units: int, name: str, moved: float) -> dict[str, baseline.Stream]:
     return side
 
 
+def test_a_unit_that_has_often_started_quicker_has_to_be_slower_by_more() -> None:
+    state, stream = _learned(40, 0.3, np.random.default_rng(1))
+    steady = _weigh(state, stream, channels.begin(40))
+    state.stray[:] = 3.0
+    assert np.all(drift.restless(state) > 0.6)
+    assert np.all(_weigh(state, stream, channels.begin(40)) < steady)
+
+
 def test_a_channel_that_moves_with_a_fault_adds_and_one_that_stays_takes_away() -> None:
-    state, stream = _learned(40, 0.1, np.random.default_rng(4))
+    state, stream = _learned(40, 0.25, np.random.default_rng(4))
     alone = _weigh(state, stream, channels.begin(40))
     moved = _weigh(state, stream, _fitted(40, "power_factor", -0.05))
     stayed = _weigh(state, stream, _fitted(40, "power_factor", 0.0))
@@ -79,11 +88,13 @@ def test_a_channel_that_moves_with_a_fault_adds_and_one_that_stays_takes_away() 
 
 
 def test_locked_starts_add_what_chance_alone_does_not_often_give() -> None:
-    state, stream = _learned(20, 0.1, np.random.default_rng(5))
+    state, stream = _learned(20, 0.25, np.random.default_rng(5))
     side = channels.begin(20)
     some = _weigh(state, stream, side) > 0
-    assert _weigh(state, stream, side, locked=0.9)[some] == pytest.approx(_weigh(state, stream, side)[some])
-    assert _weigh(state, stream, side, locked=4.0)[some] == pytest.approx(_weigh(state, stream, side)[some] + 3.0)
+    free = joint.LOCKED_FREE_NATS
+    assert _weigh(state, stream, side, locked=0.9 * free)[some] == pytest.approx(_weigh(state, stream, side)[some])
+    more = _weigh(state, stream, side, locked=free + 2.0)
+    assert more[some] == pytest.approx(_weigh(state, stream, side)[some] + 2.0)
 
 
 def test_fewer_allowed_false_alarms_raise_both_thresholds_and_nonsense_is_refused() -> None:

@@ -122,6 +122,13 @@ def test_twins_are_written_beside_the_fleet_for_the_units_asked_for(tmp_path: Pa
     assert list(pd.read_parquet(tmp_path / twin_files.VISITS)) == ["unit", "at", "log_change"]
 
 
+def test_a_batch_without_a_visit_is_written_too(tmp_path: Path) -> None:
+    with twin_files.writing(tmp_path) as beside:
+        (made,) = fleet.batches(2, 3, 3, faulty=0.0, beside=beside)
+    assert len(made.visits) == 0
+    assert len(pd.read_parquet(tmp_path / twin_files.VISITS)) == 0
+
+
 def test_a_folder_that_cannot_be_written_gets_one_line(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(UnavailableError, match="name another --out"), twin_files.writing(tmp_path / "file"):
