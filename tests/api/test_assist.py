@@ -6,12 +6,12 @@ import math
 from datetime import timedelta
 from xml.etree import ElementTree as ET
 
-import psycopg
 import pytest
 from fastapi.testclient import TestClient
 
 from api.assist import pressure_difference
 from api.cautions import FIRST
+from ingest.database import connect, ensure_partitions
 from tests.api import made
 
 pytestmark = pytest.mark.stack
@@ -86,7 +86,7 @@ def test_a_kit_in_the_log_of_visits_counts_as_fitted_and_starts_before_it_do_not
     after = writable.get("/v1/units/u-0001/assist").json()
     assert after["cases"][0]["start_cap_uf"] > 100
     assert after["conditions"]["run_up"]["starts"] < before["conditions"]["starts"]
-    with psycopg.connect(database) as conn:
+    with connect(database) as conn:
         conn.execute("update unit set volts = 460 where unit = 'u-0001'")
     refused = writable.get("/v1/units/u-0001/assist")
     assert refused.status_code == 422
@@ -95,11 +95,11 @@ def test_a_kit_in_the_log_of_visits_counts_as_fitted_and_starts_before_it_do_not
 
 def test_rests_with_pressures_are_used_where_starts_have_none(writable: TestClient, database: str) -> None:
     liquid_kpa = [500.0 + 1500.0 * math.exp(-t_s / 90.0) for t_s in (0, 30, 60, 120, 180)]
-    with psycopg.connect(database) as conn:
+    with connect(database) as conn:
         found = conn.execute("select unit_id, account_id from unit where unit = 'u-0002'").fetchone()
         assert found is not None
         unit_id, account_id = found
-        conn.execute("create table rest_of_this_test partition of rest default")
+        ensure_partitions(conn, "rest", (made.NOW - timedelta(days=2)).date(), made.NOW.date())
         for n in range(24):
             conn.execute(
                 "insert into rest (account_id, unit_id, at, seq, t_s, suction_kpa, liquid_kpa)"
