@@ -20,6 +20,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics import spd
 from analytics.options import Options
 from analytics.tables import Ints
 
@@ -145,7 +146,7 @@ def solve(stream: Stream, units: Ints) -> None:
         return
     beta = stream.prior.beta[stream.klass[units]]
     a = stream.base_n[units]
-    cov = np.linalg.inv(np.linalg.inv(stream.prior.sigma) + a)
+    cov = spd.inverses(np.linalg.inv(stream.prior.sigma) + a)
     innovation = stream.base_m[units] - np.einsum("uij,uj->ui", a, beta)
     stream.cov[units] = 0.5 * (cov + np.swapaxes(cov, 1, 2))
     stream.mean[units] = beta + np.einsum("uij,uj->ui", cov, innovation)

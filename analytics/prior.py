@@ -13,6 +13,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics import spd
 from analytics.baseline import Prior, Stream
 
 Floats = NDArray[np.float64]
@@ -46,7 +47,7 @@ def fit(stream: Stream, rounds: int = 12) -> Prior:
     sigma, beta = prior.sigma0, prior.beta
     for _ in range(rounds):
         inverse = np.linalg.inv(sigma)
-        cov = np.linalg.inv(a + inverse)
+        cov = spd.inverses(a + inverse)
         # Generalised least squares weight and response of each unit with its own deviation integrated out.
         shrink = np.eye(p) - a @ cov
         weight = shrink @ a
