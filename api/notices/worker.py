@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import sys
 import threading
 from collections.abc import Iterator
@@ -43,6 +44,8 @@ STALLED_S = 60
 KEEP_DAYS = 400
 CONCURRENCY = 4
 GRACE_S = 20.0
+LOST_S = 3.0
+"""How long tasks get to end where the database has gone too."""
 WAIT_S = (1.0, 30.0)
 """First and longest wait while the database is away."""
 _SQL = queries("api", "sql/notices.sql")
@@ -109,11 +112,26 @@ async def _work(settings: Settings, pool: Pool, stop: threading.Event) -> None:
         while not stop.is_set() and not work.done():  # noqa: ASYNC110
             await asyncio.sleep(0.1)
         work.cancel()
+        while not work.done() and await asyncio.to_thread(_answers, settings.database):
+            await asyncio.wait({work}, timeout=1.0)
+        if not work.done() and (await asyncio.wait({work}, timeout=LOST_S))[1]:
+            # Nothing can be noted any more, and the queue would go on trying for half a minute: what is in hand is
+            # taken up by another program, as after a kill.
+            print("notices: the database has gone while stopping; tasks in hand are left", file=sys.stderr, flush=True)
+            os._exit(0)
         try:
             await work
         except asyncio.CancelledError:
             if not stop.is_set():
                 raise
+
+
+def _answers(database: str) -> bool:
+    try:
+        connect(database).close()
+    except HalfsecondError:
+        return False
+    return True
 
 
 def tasks(settings: Settings, pool: Pool) -> App:
