@@ -58,8 +58,8 @@ PATTERNS: Mapping[str, tuple[Mapping[int, float], ...]] = {
     "mechanical": ({LEVEL: 0.3}, {COLD: 0.06}, {REST_SLOW: 0.1}),
 }
 """Directions in which a cause slows the start, each a vector of one standard deviation in ln run-up."""
-RESTLESS_SD = 0.08
-"""Standard deviation in ln run-up of the level of a unit that strays by itself."""
+RESTLESS = ({LEVEL: 0.08}, {COLD: 0.08}, {SOAK: 0.08}, {REST_SLOW: 0.08})
+"""The same of a unit that strays by itself: for some weeks that looks like an effect of what those days were like."""
 
 SHIFTS: Mapping[str, Mapping[str, tuple[float, float, float]]] = {
     "unequalised_pressures": {"equalising": (0.6, 0.4, 0.9)},
@@ -82,15 +82,13 @@ where a channel is not named, it stays as it was."""
 def _patterns() -> tuple[Floats, Ints]:
     """Return the directions of all hypotheses, (k, p), and where those of each begin among them, (8,)."""
     rows, begins = [], [0]
-    for cause in CAUSES:
-        for pattern in PATTERNS[cause]:
+    for patterns in (*(PATTERNS[cause] for cause in CAUSES), RESTLESS):
+        for pattern in patterns:
             vector = np.zeros(WIDTH)
             for column, size in pattern.items():
                 vector[column] = size
             rows.append(vector)
         begins.append(len(rows))
-    rows.append(np.eye(WIDTH)[LEVEL] * RESTLESS_SD)
-    begins.append(len(rows))
     return np.array(rows), np.array(begins, dtype=np.int64)
 
 

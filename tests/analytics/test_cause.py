@@ -60,7 +60,7 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
         none += cause.RIDGE_SD**2 * r @ r + np.eye(p) * 1e-6 * (1.0 + np.trace(none) / p)
         score = stream.slow_m[u] - r @ stream.mean[u]
         base = multivariate_normal(np.zeros(p), none).logpdf(score)
-        strays = none + cause.RESTLESS_SD**2 * np.outer(r[:, features.LEVEL], r[:, features.LEVEL])
+        strays = none + sum(sd**2 * np.outer(r[:, c], r[:, c]) for each in cause.RESTLESS for c, sd in each.items())
         strayed = np.exp(multivariate_normal(np.zeros(p), strays).logpdf(score) - base)
         assert got[u, -1] == pytest.approx(np.log(1.0 - restless[u] + restless[u] * strayed), rel=1e-6, abs=1e-6)
         for h, name in enumerate(CAUSES):

@@ -111,4 +111,4 @@ def test_units_with_made_faults_are_told_from_sound_ones_by_nats(made: ModuleTyp
     for _, state in core.run(whole, [(int(whole.starts.day[-1]) + 1) * DAY_US]):
         nats = state.drift.nats.copy()
     faulty = np.array([built.cause[name] is not None for name in whole.names])
-    assert np.median(nats[faulty]) > DEFAULT.drift_nats > 2.0 > np.median(nats[~faulty])
+    assert np.median(nats[faulty]) > DEFAULT.drift_nats > 1.0 > np.median(nats[~faulty])
