@@ -40,3 +40,15 @@ def test_the_grounds_of_a_row_are_one_sentence_with_the_interval() -> None:
     assert why(CALLS[4][0]) == "Nothing heard for longer than usual."
     assert why(CALLS[5][0]) == "Too little heard to judge: 12 starts so far."
     assert why(CALLS[6][0]) == "Starts as it should."
+
+
+def test_what_speaks_for_the_likeliest_cause_and_against_it_stands_beside_it_with_its_weight() -> None:
+    body = CALLS[0][0] | {"reasons": ["cause_weak_run_capacitor", "evidence_power_factor_+4.8", "evidence_pace_-0.7"]}
+    lines = evidence(body)
+    place = next(k for k, line in enumerate(lines) if line.startswith("Weak run capacitor"))
+    assert lines[place + 1 : place + 4] == [
+        "For it: the running power factor has fallen: +4.8.",
+        "Against it: how fast it came on does not fit: \N{MINUS SIGN}0.7.",
+        "Weights: each +1 makes it 2.7 times likelier.",
+    ]
+    assert not any("Weights" in line for line in evidence(CALLS[0][0]))

@@ -36,7 +36,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from ingest import store
 from ingest.database import connect
 from ingest.frames import frame
-from tests.trials.parts import Parts, eventually
+from tests.trials.parts import Parts, eventually, say
 from tests.trials.publisher import Publisher
 
 ACCOUNT = "Larkfell Heating (example)"
@@ -234,10 +234,6 @@ def table(seen: Seen) -> str:
         f"load average, 1 and 5 minutes: {seen.load[0]:.1f}, {seen.load[1]:.1f} on {os.cpu_count()} cores",
     ]
     return "\n".join(f"- {line}" for line in lines)
-
-
-def say(line: str) -> None:
-    print(line, flush=True)
 
 
 def main() -> int:

@@ -41,7 +41,7 @@ from ingest.errors import UnavailableError
 from simulator import fleet as fleets
 from simulator.fleet import Fleet
 from simulator.publish import publish
-from tests.trials.parts import Parts, eventually
+from tests.trials.parts import Parts, eventually, say
 
 ACCOUNT = "Larkfell Heating (example)"
 PROGRAMS = serve.PROGRAMS
@@ -238,10 +238,6 @@ def table(seen: Seen) -> str:
     rows.append(("connections to the database", [(t, float(n)) for t, n in seen.connections]))
     head = "| median, most | 1st quarter | 2nd | 3rd | 4th |\n|---|---|---|---|---|\n"
     return text + "\n\n" + head + "\n".join(f"| {name} | {' | '.join(by_quarter(s))} |" for name, s in rows)
-
-
-def say(line: str) -> None:
-    print(line, flush=True)
 
 
 def main() -> int:

@@ -117,6 +117,11 @@ class Parts:
                 self.stop(name)
 
 
+def say(line: str) -> None:
+    """Tell of progress at once, also into a file."""
+    print(line, flush=True)
+
+
 def eventually(condition: Callable[[], bool], within_s: float) -> bool:
     """Tell whether a condition comes true in time."""
     until = time.monotonic() + within_s
