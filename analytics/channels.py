@@ -31,6 +31,8 @@ CENTRE = {"sag": -1.5, "line": 0.0, "inrush": -1.0, "power_factor": 0.95, "watts
 UNIT_SD = {"sag": 0.8, "line": 0.05, "inrush": 0.4, "power_factor": 0.05, "watts": 0.5, "equalising": 0.7}
 RUNNING = ("power_factor", "watts")
 """Channels of the running compressor, which depend on voltage and on the way the cycle runs."""
+LEAP_SD = 4.0
+"""How far a channel may have moved while nothing recent is known of it, as after a visit, in scatters of values."""
 OTHER_SD = 6.0
 """How far the high stage may lie from the low one, and cooling from heating, before data, in scatters of values."""
 COOLING_FROM_C = 18.0
@@ -119,7 +121,8 @@ def _clipped(
                 for a in range(x.shape[1]):
                     shift -= n[u, 0, a] * mean[u, a]
                 centre += shift / n[u, 0, 0]
-            width = 4.0 * np.sqrt(sd**2 + cov[u, 0, 0])
+            leapt = 1.0 / (n[u, 0, 0] + (LEAP_SD * sd) ** -2)
+            width = 4.0 * np.sqrt(sd**2 + cov[u, 0, 0] + leapt)
             out[k] = min(max(value[k], centre - width), centre + width)
     return out
 

@@ -156,10 +156,12 @@ def _run_up(
     angled = ~np.isnan(field["close_deg"][timed])
     stream = state.run_up
     level = np.einsum("np,np->n", x, stream.mean[unit])
-    centre = level + drift.excess(stream, state.options)[unit]
+    moved, moved_sd = drift.excess(stream, state.options)
+    centre = level + moved[unit]
     variance = noise.variance(state.noise, centre, angled)
-    # Outliers count as four standard deviations off the unit's present level, wherever that stands.
-    width = 4.0 * np.sqrt(variance + stream.cov[unit, 0, 0])
+    # Outliers count as four standard deviations off the unit's present level, wherever that stands: after a visit it is
+    # not known, and starts that are as slow as before must not be taken for outliers of a mended unit.
+    width = 4.0 * np.sqrt(variance + stream.cov[unit, 0, 0] + moved_sd[unit] ** 2)
     y = np.clip(y, centre - width, centre + width)
     noise.take(state.noise, unit, y - level, centre, np.sqrt(variance), angled)
     sums = baseline.day_sums(unit, x, y, 1.0 / variance, state.options.day_sd**2)
@@ -177,7 +179,7 @@ def _rate(state: State, day: int, unit: Ints, x: Floats, seq: Ints, first: Bools
     level = np.einsum("np,np->n", x, mean[unit])
     design = hazard.design(level, x)
     p = hazard.probability(state.hazard, design)
-    moved = np.where(usable, drift.excess(state.run_up, state.options), 0.0)
+    moved = np.where(usable, drift.excess(state.run_up, state.options)[0], 0.0)
     harder = hazard.design(level + moved[unit], x)
     p_now = hazard.probability(state.hazard, harder)
     locked.take(state.rate, day, unit, is_locked, first, p, p_now, usable)

@@ -31,7 +31,7 @@ def look(state: State, fleet: Fleet, instant: int) -> Outlook:
         state.sample,
         state.hazard,
         state.run_up.mean,
-        np.where(state.usable, drift.excess(state.run_up, state.options), 0.0),
+        np.where(state.usable, drift.excess(state.run_up, state.options)[0], 0.0),
         recent / days,
         proneness,
         min(1.0, (state.lockouts + lockouts) / (max(state.locked_first - state.by_chance, 0.0) + tries)),

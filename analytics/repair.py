@@ -28,8 +28,9 @@ MIN_DAYS, MIN_STARTS = 14, 30
 MIN_FIGURE_STARTS = 20
 SHIFT_SD = np.array([0.5, 0.2, 0.3, 0.4, 0.15, 0.1, 0.4, 0.05, 0.03, 0.03])
 """What a fault or its repair may do to each coefficient."""
-HELPED_BELOW = -0.03
-"""A change that the customer would not notice is not called help."""
+HELPED_BELOW, HELPED_SURE = -0.03, 1.2815515655446004
+"""A change that the customer would not notice is not called help, nor one of which it is not nine tenths sure that it
+is larger: the 90th percentile of the standard normal."""
 MARGIN = 0.02
 
 
@@ -83,10 +84,11 @@ def begin(units: int) -> After:
 
 def visit(state: After, stream: Stream, units: Ints, at: Ints, usable: Bools) -> None:
     """Keep what was known of units at the instant of a visit, before their recent sums are dropped."""
-    decay = drift.ratio(stream.slow_w[units])
+    # The window that forgets soon: what was before the fault began must not count as the state that was found.
+    decay = drift.ratio(stream.recent_w[units])
     state.at[units] = at
-    state.before_n[units] = stream.slow_n[units] / decay[:, None, None]
-    state.before_m[units] = stream.slow_m[units] / decay[:, None]
+    state.before_n[units] = stream.recent_n[units] / decay[:, None, None]
+    state.before_m[units] = stream.recent_m[units] / decay[:, None]
     state.mean[units] = stream.mean[units]
     state.cov[units] = stream.cov[units]
     state.known[units] = usable[units]
@@ -141,7 +143,6 @@ def _change(state: After, unit: int, ripe: bool, options: Options) -> Change:
     sd = float(np.sqrt(direction @ cov @ direction + 2.0 * options.wander_sd**2))
     if not ripe or state.starts[unit] < MIN_STARTS:
         return Change(effect, sd, "too_early")
-    low, high = effect - drift.Z90 * sd, effect + drift.Z90 * sd
-    if high < 0 and effect < HELPED_BELOW:
+    if effect + HELPED_SURE * sd < HELPED_BELOW:
         return Change(effect, sd, "helped")
-    return Change(effect, sd, "worse" if low > 0 and effect > MARGIN else "no_change")
+    return Change(effect, sd, "worse" if effect - drift.Z90 * sd > 0 and effect > MARGIN else "no_change")
