@@ -20,7 +20,7 @@ from api.access import By, Reader
 from api.answers import ERRORS, NOT_FOUND, UnitName, json
 from api.assistmodels import Assist
 from api.cautions import cautions
-from api.chart import Width
+from api.chart import Exactly, Width
 from api.quantities import KPA_PER_PSI
 from api.queries import Row, row, rows
 from api.render import html
@@ -255,6 +255,12 @@ def pressure_difference(kilopascals: float | None, *, customary: bool) -> str:
 def get_assist(by: By, unit: UnitName) -> Response:
     """A comparison at the unit's worst recent conditions, and ratings to look for among the maker's listed kits."""
     return json(assist(by, unit))
+
+
+@router.get("/units/{unit:path}/assist-chart.json", include_in_schema=False)
+def get_specification(by: By, unit: UnitName, width: Exactly = 760) -> Response:
+    """The curves over the size of the start capacitor as a Vega-Lite specification with its data."""
+    return json(assistchart.specification(assist(by, unit), width - assistchart.FRAME))
 
 
 @router.get("/units/{unit:path}/assist.svg", include_in_schema=False)

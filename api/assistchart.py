@@ -12,6 +12,9 @@ import vl_convert
 
 from api.chart import BAND, INK, QUIET, styled
 
+FRAME = 70
+"""What a picture needs beside its panels [px]."""
+
 
 def specification(answer: Mapping[str, Any], width: int) -> dict[str, Any]:
     """Return the Vega-Lite specification: two panels over one axis of capacitance.
@@ -31,6 +34,12 @@ def specification(answer: Mapping[str, Any], width: int) -> dict[str, Any]:
     scale = alt.Scale(domain=[0, max(curve["start_cap_uf"])], nice=False)
     span = [{"low": ratings["low_uf"], "high": ratings["high_uf"]}] if ratings else []
 
+    told = [
+        alt.Tooltip("uf:Q", title="start capacitor, µF", format=".0f"),
+        alt.Tooltip("torque:Q", title="torque, N·m", format=".1f"),
+        alt.Tooltip("run_up:Q", title="run-up, s", format=".2f"),
+    ]
+
     def panel(field: str, title: str, height: int, extra: list[Any], *, last: bool) -> Any:  # noqa: ANN401 - altair does not tell its kinds of chart apart
         axis = alt.Axis(labels=last, ticks=last, domain=last, tickCount=5)
         below = "start capacitor, µF" if last else None
@@ -43,7 +52,7 @@ def specification(answer: Mapping[str, Any], width: int) -> dict[str, Any]:
             .encode(x=alt.X("low:Q", title=below, scale=scale, axis=axis), x2="high:Q"),
             *extra,
             alt.Chart(rows).mark_line(color=INK, strokeWidth=2).encode(x=x, y=y),
-            alt.Chart(rows).mark_circle(color=INK, size=18, opacity=1).encode(x=x, y=y),
+            alt.Chart(rows).mark_circle(color=INK, size=18, opacity=1).encode(x=x, y=y, tooltip=told),
         ).properties(width=width, height=height)
 
     load = [{"v": curve["load_nm"], "text": "load at standstill"}]
@@ -69,4 +78,4 @@ def _drawn(told: bytes, width: int) -> str:
 def picture(answer: Mapping[str, Any], width: int) -> str:
     """Return the picture as SVG; drawn once for each answer and width [px]."""
     told = msgspec.json.encode({name: answer[name] for name in ("curve", "ratings")})
-    return _drawn(told, width - 70)
+    return _drawn(told, width - FRAME)

@@ -16,7 +16,7 @@ from api.advice import bring
 from api.answers import ERRORS, NOT_FOUND, Cursor, Limit, json
 from api.attention import plan_of
 from api.choice import Choice, Chosen
-from api.counts import counts
+from api.counts import begun
 from api.evidence import why
 from api.models import Calls
 from api.queries import Row, rows
@@ -108,8 +108,9 @@ def _page(reader: Reader, choice: Choice, limit: int, after: tuple[float, int] |
 def call_list(reader: Reader, choice: Choice, *, limit: int = 50, cursor: str | None = None) -> dict[str, Any]:
     """Return one page of the call list, with counts of the whole account beside it."""
     after = cursors.unpack(cursor, tuple[float, int])
+    counts = begun(reader)
     shown, following = cursors.page(_page(reader, choice, limit + 1, after), limit, "key", "unit_id")
-    return {"items": _items(reader, shown), "next": following, **counts(reader), "now": reader.now}
+    return {"items": _items(reader, shown), "next": following, **counts(), "now": reader.now}
 
 
 def sites_list(reader: Reader, choice: Choice, *, cursor: str | None = None) -> dict[str, Any]:
@@ -118,6 +119,7 @@ def sites_list(reader: Reader, choice: Choice, *, cursor: str | None = None) -> 
     Only units that ask for attention are listed unless standings are chosen: a site is visited for these.
     """
     after = cursors.unpack(cursor, tuple[float, str])
+    counts = begun(reader)
     asking = replace(choice, standing=choice.standing or list(FLAGGED), sort="rank")
     found = rows(
         reader.pool,
@@ -137,7 +139,7 @@ def sites_list(reader: Reader, choice: Choice, *, cursor: str | None = None) -> 
     return {
         "sites": [{"site": name, "items": [i for i in items if i["site"] == name]} for name in names],
         "next": following,
-        **counts(reader),
+        **counts(),
         "now": reader.now,
     }
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import gzip
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
-from datetime import datetime, timedelta
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, date, datetime, time
 from functools import cache
 from threading import Lock
 from typing import Annotated, Any, Literal
@@ -17,15 +17,15 @@ from fastapi import APIRouter, Query, Request, Response
 from api import visits
 from api.access import By, Reader
 from api.answers import ERRORS, NOT_FOUND, UnitName, json
+from api.bands import SPAN
 from api.quantities import zone
 from api.queries import Row, rows
 from api.rule import HALF_S, Gauge
-from api.units import find
+from api.units import find, newest
 from api.words import WORK
 
 router = APIRouter(include_in_schema=False)
 
-SPAN = timedelta(days=120)
 LABELS: tuple[tuple[str, Literal["left", "right"], int], ...] = (("true", "right", -4), ("false", "left", 4))
 """A visit's label stands to the left of its line where the line is near the right edge, else to the right."""
 MOST_POINTS = 500
@@ -34,6 +34,9 @@ SLOWEST_S = 2.0
 INK, QUIET, BAND, LINE = "#1f262d", "#66717c", "#c4ced8", "#8a96a2"
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', sans-serif"
 Width = Annotated[Literal["360", "760", "1100"], Query(description="width of the picture in pixels")]
+
+
+Exactly = Annotated[int, Query(ge=240, le=1200, description="width of the place that it is drawn in, in pixels")]
 
 
 def thin(found: Sequence[Row], most: int) -> list[Row]:
@@ -53,7 +56,7 @@ def degrees(reader: Reader, celsius: float | None) -> float | None:
 
 
 def chart_data(reader: Reader, found: Row) -> dict[str, list[dict[str, Any]]]:
-    """Return points, band, locked starts and visits of a unit's chart, times on the site's wall clock."""
+    """Return points, band, locked starts, onset and visits of a unit's chart, times on the site's wall clock."""
     unit_id, where = found["unit_id"], found["zone"]
     span = {"since": reader.now - SPAN, "until": reader.now}
     starts = rows(reader.pool, "units.chart", reader.account_id, unit_id=unit_id, **span)
@@ -78,6 +81,7 @@ def chart_data(reader: Reader, found: Row) -> dict[str, list[dict[str, Any]]]:
             {"t": _wall(s["at"], where), "c": degrees(reader, s["outdoor_c"])} for s in thin(locked, MOST_LOCKED)
         ],
         "band": band,
+        "onset": _onset(newest(reader, unit_id), where),
         "visits": [
             {
                 "t": _wall(v["at"], where),
@@ -87,6 +91,19 @@ def chart_data(reader: Reader, found: Row) -> dict[str, list[dict[str, Any]]]:
             for v in done
         ],
     }
+
+
+def _onset(body: Mapping[str, Any] | None, zone_name: str) -> list[dict[str, Any]]:
+    """Return since when starts are harder, or lock more often, one row for each that is alarmed."""
+    told = [
+        (words, (body or {}).get(part) or {})
+        for part, words in (("run_up", "slower since"), ("locked", "locks more since"))
+    ]
+    days = [(words, date.fromisoformat(one["since"])) for words, one in told if one.get("alarm") and one.get("since")]
+    return [
+        {"t": _wall(datetime.combine(day, time(), UTC), zone_name), "what": f"{words} {day:%-d %b}"}
+        for words, day in days
+    ]
 
 
 def specification(data: dict[str, list[dict[str, Any]]], width: int | Literal["container"]) -> dict[str, Any]:
@@ -106,7 +123,7 @@ def specification(data: dict[str, list[dict[str, Any]]], width: int | Literal["c
         "t:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%-d %b", tickCount=4 if narrow else 7)
     )
     y_scale = alt.Scale(domain=[0, top], clamp=True)
-    time = alt.Tooltip("t:T", title="site time", format="%-d %b %H:%M", timeUnit="utcyearmonthdatehoursminutes")
+    when = alt.Tooltip("t:T", title="site time", format="%-d %b %H:%M", timeUnit="utcyearmonthdatehoursminutes")
 
     def rows_of(name: str) -> alt.InlineData:
         return alt.InlineData(values=data[name])
@@ -120,7 +137,7 @@ def specification(data: dict[str, list[dict[str, Any]]], width: int | Literal["c
         .encode(
             x=x,
             y=alt.Y("s:Q", scale=y_scale),
-            tooltip=[time, alt.Tooltip("s:Q", title="run-up, s"), alt.Tooltip("c:Q", title="outdoor, °")],
+            tooltip=[when, alt.Tooltip("s:Q", title="run-up, s"), alt.Tooltip("c:Q", title="outdoor, °")],
         ),
         alt.Chart(rows_of("band"))
         .mark_line(color=INK, strokeWidth=2, interpolate="monotone", clip=True)
@@ -132,11 +149,11 @@ def specification(data: dict[str, list[dict[str, Any]]], width: int | Literal["c
             x=x,
             y=alt.Y("a:Q", scale=y_scale),
             y2="b:Q",
-            tooltip=[time, alt.Tooltip("c:Q", title="locked, outdoor °")],
+            tooltip=[when, alt.Tooltip("c:Q", title="locked, outdoor °")],
         ),
         alt.Chart(rows_of("visits"))
         .mark_rule(color=LINE, strokeDash=[3, 3], strokeWidth=1.2)
-        .encode(x=x, tooltip=[time, alt.Tooltip("work:N", title="visit")]),
+        .encode(x=x, tooltip=[when, alt.Tooltip("work:N", title="visit")]),
         *(
             alt.Chart(rows_of("visits"))
             .transform_filter(f"datum.late === {late}")
@@ -144,6 +161,13 @@ def specification(data: dict[str, list[dict[str, Any]]], width: int | Literal["c
             .encode(x=x, y=alt.value(30), text="work:N")
             for late, align, dx in LABELS
         ),
+        alt.Chart(rows_of("onset"))
+        .mark_rule(color=INK, strokeDash=[1, 3], strokeWidth=1.4)
+        .encode(x=x, tooltip=[when, alt.Tooltip("what:N", title="onset")]),
+        # To the left of its line, where the starts are still as they were.
+        alt.Chart(rows_of("onset"))
+        .mark_text(align="right", dx=-4, color=INK, fontSize=11)
+        .encode(x=x, y=alt.value(46), text="what:N"),
     ]
     chart = alt.layer(*layers).properties(width=width, height=210 if narrow else 270, background="#ffffff00")
     return styled(chart)

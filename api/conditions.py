@@ -1,4 +1,4 @@
-"""What a unit's starts depend on: run-up time against temperature and against rest, locked starts by temperature."""
+"""What a unit's starts depend on: run-up time against temperature and against rest."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from fastapi import APIRouter, Response
 
 from api.access import By, Reader
 from api.answers import ERRORS, NOT_FOUND, UnitName, json
+from api.bands import SPAN
 from api.chart import (
     INK,
     MOST_LOCKED,
     MOST_POINTS,
     QUIET,
-    SPAN,
     Width,
     as_picture,
     degrees,
@@ -23,7 +23,6 @@ from api.chart import (
     styled,
     thin,
 )
-from api.fleet import share
 from api.queries import Row, rows
 from api.rule import HALF_S
 from api.units import find
@@ -35,8 +34,6 @@ RECENT = timedelta(days=14)
 SLOWEST_S = 2.0
 SHORTEST_MIN, LONGEST_MIN = 1.0, 10_000.0
 """Rests shown, in minutes: a minute to about a week."""
-STEP = {False: 5, True: 10}
-"""Width of a band of temperature: 5 °C, or 10 °F where customary units are set."""
 
 
 def _points(found: list[Row], reader: Reader, what: What) -> list[dict[str, Any]]:
@@ -83,7 +80,12 @@ def specification(
     slowest = max((p["s"] for p in shown["ran"]), default=HALF_S)
     top = min(max(1.2 * HALF_S, 1.1 * slowest), SLOWEST_S)
     if what == "temperature":
-        x = alt.X("x:Q", title=f"outdoor, {'°F' if customary else '°C'}", scale=alt.Scale(zero=False, nice=True))
+        x = alt.X(
+            "x:Q",
+            title=f"outdoor, {'°F' if customary else '°C'}",
+            scale=alt.Scale(zero=False, nice=True),
+            axis=alt.Axis(tickCount=6),
+        )
     else:
         ticks = [1, 10, 60, 1440, 10_000]
         x = alt.X(
@@ -113,39 +115,6 @@ def specification(
         .encode(x=x, y=alt.Y("a:Q", scale=scale), y2="b:Q"),
     ]
     return styled(alt.layer(*layers).properties(width=width, height=190, background="#ffffff00"))
-
-
-def locked_by_temperature(reader: Reader, unit_id: int) -> list[dict[str, Any]]:
-    """Return bands of outdoor temperature in the account's degrees, with first tries and the share that locked.
-
-    The share has its 90 % interval; the same span is looked at as in the charts.
-    """
-    step = STEP[reader.customary]
-    found = rows(
-        reader.pool,
-        "units.locked_by_temperature",
-        reader.account_id,
-        unit_id=unit_id,
-        since=reader.now - SPAN,
-        until=reader.now,
-        customary=reader.customary,
-        step=step,
-    )
-    bands = []
-    for r in found:
-        mean, low, high = share(r["locked"], r["starts"])
-        bands.append(
-            {
-                "from": r["band"] * step,
-                "to": (r["band"] + 1) * step,
-                "starts": r["starts"],
-                "locked": r["locked"],
-                "share": mean,
-                "low": low,
-                "high": high,
-            }
-        )
-    return bands
 
 
 @router.get("/units/{unit:path}/by-{what}.svg", responses=ERRORS | NOT_FOUND)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections import defaultdict
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from threading import Lock
 from typing import Any
 from weakref import WeakKeyDictionary
@@ -12,7 +13,7 @@ from weakref import WeakKeyDictionary
 from analytics import rank
 from analytics.chosen import options_of
 from api.access import Reader
-from api.queries import Pool, rows
+from api.queries import Pool, Row, rows
 from api.words import FLAGGED, STANDINGS
 
 CALLS = "calls"
@@ -23,14 +24,29 @@ DEAR_S = 0.02
 """Counts that are made quicker than this are not kept [s]."""
 _held: WeakKeyDictionary[Pool, dict[tuple[int, str], tuple[float, dict[str, Any]]]] = WeakKeyDictionary()
 _lock = Lock()
+_beside = ThreadPoolExecutor(4, "counts")
 
 
-def counts(reader: Reader) -> dict[str, Any]:
-    """Return the units of the account by standing, and those that ask for attention by cause, area, model and person.
+def begun(reader: Reader) -> Callable[[], dict[str, Any]]:
+    """Begin to count the units of the account, and return what waits for it.
 
-    All counts are before any filter.
+    They are counted by standing, and those that ask for attention by cause, area, model and person; all before any
+    filter. The two statements run beside each other and beside those of the page, each on a connection of its own: of a
+    large account they take longer than all the rest.
     """
-    return kept(reader, CALLS, lambda: _count(reader))
+    held = _fresh(reader, CALLS)
+    if held is not None:
+        return lambda: held
+    standings = _beside.submit(_timed, reader, "calls.standings")
+    facets = _beside.submit(_timed, reader, "calls.facets", standings=list(FLAGGED))
+
+    def ended() -> dict[str, Any]:
+        (by_standing, one_s), (by_facet, other_s) = standings.result(), facets.result()
+        made = _told(reader, by_standing, by_facet)
+        _keep(reader, CALLS, made, max(one_s, other_s))
+        return made
+
+    return ended
 
 
 def kept(reader: Reader, what: str, make: Callable[[], dict[str, Any]]) -> dict[str, Any]:
@@ -39,18 +55,31 @@ def kept(reader: Reader, what: str, make: Callable[[], dict[str, Any]]) -> dict[
     Those of a small account are made anew each time; those of a large one, which are dear and change little from one
     second to the next, are kept for a moment.
     """
-    key = (reader.account_id, what)
-    with _lock:
-        until, held = _held.setdefault(reader.pool, {}).get(key, (0.0, {}))
-    if time.monotonic() < until:
+    held = _fresh(reader, what)
+    if held is not None:
         return held
     began = time.monotonic()
     made = make()
-    took_s = time.monotonic() - began
-    if took_s > DEAR_S:
-        with _lock:
-            _held[reader.pool][key] = (time.monotonic() + min(LONGEST_S, HOLD * took_s), made)
+    _keep(reader, what, made, time.monotonic() - began)
     return made
+
+
+def _timed(reader: Reader, name: str, **values: object) -> tuple[list[Row], float]:
+    began = time.monotonic()
+    return rows(reader.pool, name, reader.account_id, **values), time.monotonic() - began
+
+
+def _fresh(reader: Reader, what: str) -> dict[str, Any] | None:
+    with _lock:
+        until, held = _held.setdefault(reader.pool, {}).get((reader.account_id, what), (0.0, {}))
+    return held if time.monotonic() < until else None
+
+
+def _keep(reader: Reader, what: str, made: dict[str, Any], took_s: float) -> None:
+    if took_s > DEAR_S:
+        until = time.monotonic() + min(LONGEST_S, HOLD * took_s)
+        with _lock:
+            _held.setdefault(reader.pool, {})[reader.account_id, what] = (until, made)
 
 
 def forget(reader: Reader, what: str = CALLS) -> None:
@@ -59,10 +88,10 @@ def forget(reader: Reader, what: str = CALLS) -> None:
         _held.get(reader.pool, {}).pop((reader.account_id, what), None)
 
 
-def _count(reader: Reader) -> dict[str, Any]:
-    standings = {r["standing"]: r["units"] for r in rows(reader.pool, "calls.standings", reader.account_id)}
+def _told(reader: Reader, by_standing: list[Row], by_facet: list[Row]) -> dict[str, Any]:
+    standings = {r["standing"]: r["units"] for r in by_standing}
     facets: defaultdict[str, dict[str, int]] = defaultdict(dict)
-    for r in rows(reader.pool, "calls.facets", reader.account_id, standings=list(FLAGGED)):
+    for r in by_facet:
         facets[r["facet"]][r["value"]] = r["units"]
     asking = standings.get("start_assist", 0) + standings.get("service", 0)
     sound = rank.may_be_sound(sum(standings.values()), asking, options_of(reader.settings))

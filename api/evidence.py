@@ -47,21 +47,22 @@ def _causes(causes: Mapping[str, float | None], reasons: Sequence[str]) -> list[
     top_p, top = told[0]
     if top == "none":
         return [f"No cause stands out: the starts look as they should ({chance(top_p)})."]
-    first = f"{CAUSES.get(top, top).capitalize()}, {likely(top_p)} ({chance(top_p)}); its sign: {SIGNS.get(top, '')}."
+    first = f"{CAUSES.get(top, top).capitalize()}, {likely(top_p)} ({chance(top_p)})"
+    found = _grounds(top, reasons)
+    first += "." if found else f"; its sign: {SIGNS.get(top, '')}."
     others = [f"{CAUSES.get(name, name)} ({chance(p)})" for p, name in told[1:] if p >= 0.1 and name != "none"]
     ruled = [f"Not ruled out: {', '.join(others)}."] if others else []
-    return [first, *_spoken(top, reasons), *ruled]
+    return [first, *found, *ruled]
 
 
-def _spoken(cause: str, reasons: Sequence[str]) -> list[str]:
-    """Return what speaks for a cause and against it, each with its weight."""
-    told = [text for code in reasons if (text := grounds.words(code, cause))]
-    sides = [
-        ("For it", [text for text in told if "+" in text]),
-        ("Against it", [text for text in told if "+" not in text]),
-    ]
-    lines = [f"{side}: {'; '.join(texts)}." for side, texts in sides if texts]
-    return [*lines, "Weights: each +1 makes it 2.7 times likelier."] if lines else []
+def _grounds(cause: str, reasons: Sequence[str]) -> list[str]:
+    """Return what speaks for a cause and then what speaks against it, a line each, its weight first."""
+    told = [text.rpartition(": ") for code in reasons if (text := grounds.words(code, cause))]
+    lines = [f"{weight} for it: {text}." for text, _, weight in told if weight.startswith("+")]
+    lines += [f"{weight} against it: {text}." for text, _, weight in told if not weight.startswith("+")]
+    if lines:
+        lines[0] = f"{lines[0].removesuffix('.')} (each +1 makes the cause 2.7 times likelier)."
+    return lines
 
 
 def chance(probability: float) -> str:

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from analytics.verdict import CauseName, StandingName
+from analytics.verdict import CauseName, RepairName, StandingName
 from api.shape import Shape
 from ingest.records import Work
 
@@ -42,6 +42,19 @@ class Locked(Shape):
     alarm: bool
 
 
+class Repair(Shape):
+    """What a visit changed at equal conditions: run-up time as a fraction, locked starts over those expected; 90 %."""
+
+    visit: datetime
+    run_up_change: float | None
+    low: float | None
+    high: float | None
+    locked_ratio: float | None
+    locked_low: float | None
+    locked_high: float | None
+    verdict: RepairName
+
+
 class Verdict(Shape):
     """What the starts of one unit mean at one instant."""
 
@@ -53,7 +66,7 @@ class Verdict(Shape):
     causes: dict[str, float | None]
     lockout_7d: float | None
     lockout_14d: float | None
-    repair: dict[str, Any] | None
+    repair: Repair | None
     reasons: list[str]
     say: str
 
@@ -233,6 +246,29 @@ class Mute(Shape):
     muted_at: datetime
 
 
+class Band(Shape):
+    """First tries in a band of outdoor temperature, in the account's degrees; share that locked, 90 % interval."""
+
+    model_config = ConfigDict(populate_by_name=True, extra="forbid")
+
+    from_: float = Field(alias="from")
+    to: float
+    starts: int
+    locked: int
+    share: float | None
+    low: float | None
+    high: float | None
+
+
+class Fitted(Shape):
+    """A part that a visit fitted: the newest of its kind, and what was entered then."""
+
+    part: str
+    at: datetime
+    by: str | None
+    entered: list[str]
+
+
 class UnitAnswer(Unit, Attention):
     """A unit with its newest verdict and what to do about it."""
 
@@ -240,12 +276,14 @@ class UnitAnswer(Unit, Attention):
 
     verdict: Verdict | None
     locked_at: list[datetime]
+    locked_by_temperature: list[Band]
     forecast_low_c: float | None
     evidence: list[str]
     measure: list[Step]
     bring: list[str]
     cautions: list[str]
     rule: str
+    fitted: list[Fitted]
     trend: Trend | None
     now: datetime
 
@@ -327,6 +365,7 @@ class Visit(Shape):
     note: str | None
     by: str | None
     added_at: datetime
+    repair: Repair | None = Field(description="what it changed; null where that cannot be told")
 
 
 class Photo(Shape):

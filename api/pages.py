@@ -6,9 +6,9 @@ from urllib.parse import quote
 
 from fastapi import APIRouter, Request, Response
 
-from api import conditions, fleet, made, photos, restchart, units, visits, waves, work
+from api import fleet, made, photos, restchart, units, visits, waves, work
 from api.access import By
-from api.answers import UnitName
+from api.answers import UnitName, json
 from api.render import html
 
 router = APIRouter(include_in_schema=False, default_response_class=Response)
@@ -23,9 +23,8 @@ def unit_page(request: Request, by: By, unit: UnitName) -> Response:
     unit_id = units.find(by, unit)["unit_id"]
     starts, _ = units.starts_page(by, unit_id, limit=12)
     locked, _ = units.starts_page(by, unit_id, outcome="locked", limit=8)
-    done, _ = visits.page(by, unit_id, 20)
+    done, _ = visits.told(by, unit_id, 20)
     cause, probability = units.top_cause(whole["verdict"])
-    learning = whole["verdict"] is None or whole["verdict"]["standing"] == "learning"
     return html(
         request,
         "unit.html",
@@ -37,7 +36,6 @@ def unit_page(request: Request, by: By, unit: UnitName) -> Response:
         starts=starts,
         locked=locked,
         visits=done,
-        bands=[] if learning else conditions.locked_by_temperature(by, unit_id),
         has_rests=restchart.has_rests(by, unit_id),
         sampled=waves.shown(waves.kept(by, unit_id)),
         photos=photos.newest(by, unit_id, 3),
@@ -62,4 +60,10 @@ def intake_page(request: Request, by: By) -> Response:
 @router.get("/patterns")
 def patterns_page(request: Request, by: By) -> Response:
     """Every element of the pages on one sheet, with made data, for review."""
-    return html(request, "patterns.html", by=by, calls=made.CALLS, twin=None)
+    return html(request, "patterns.html", by=by, calls=made.CALLS, twin="/patterns.json")
+
+
+@router.get("/patterns.json")
+def get_patterns() -> Response:
+    """The made verdicts of that sheet, each with its locked starts of a fortnight."""
+    return json({"items": [{**verdict, "locked_14d": locked} for verdict, locked in made.CALLS], "next": None})

@@ -10,7 +10,8 @@ from fastapi import APIRouter, Response
 
 from api.access import By, Reader
 from api.answers import ERRORS, NOT_FOUND, UnitName, json
-from api.chart import INK, QUIET, SPAN, Width, as_picture, drawn_once, styled, thin
+from api.bands import SPAN
+from api.chart import INK, QUIET, Width, as_picture, drawn_once, styled, thin
 from api.conditions import RECENT
 from api.quantities import KPA_PER_PSI
 from api.queries import Row, rows

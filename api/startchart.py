@@ -121,6 +121,8 @@ def _panel(panel: Panel, span: tuple[float, float], width: int, *, last: bool, n
         layers.append(
             alt.Chart(alt.InlineData(values=points)).mark_line(clip=True, **_STYLES[line.style]).encode(x=x, y=y)
         )
+    if not named:
+        layers += [_pointed_at(line, span, x, y, panel.title) for line in panel.lines if line.style == "main"]
     if panel.marks:
         marks = alt.InlineData(values=[{"t": at, "text": words} for at, words in panel.marks])
         layers.append(alt.Chart(marks).mark_rule(color=INK, strokeDash=[2, 3], strokeWidth=1).encode(x=x))
@@ -132,6 +134,16 @@ def _panel(panel: Panel, span: tuple[float, float], width: int, *, last: bool, n
         label = alt.Chart(name).mark_text(align="left", baseline="top", color=color, fontSize=11, clip=False)
         layers.append(label.encode(x=alt.value(width + 10), y=alt.value(4 + 16 * place), text="text:N"))
     return alt.layer(*layers).properties(width=width, height=PANEL)
+
+
+def _pointed_at(line: Line, span: tuple[float, float], x: alt.X, y: alt.Y, title: str) -> alt.Chart:
+    """Return points that cannot be seen and tell what a line is under the pointer."""
+    t, values = thinned(line, span)
+    points = [{"t": round(a, 4), "v": round(b, 2)} for a, b in zip(t.tolist(), values.tolist(), strict=True)]
+    told = [alt.Tooltip("t:Q", title="s from energising", format=".3f"), alt.Tooltip("v:Q", title=f"{title} RMS")]
+    unseen: alt.Chart = alt.Chart(alt.InlineData(values=points)).mark_point(opacity=0, size=90, filled=True, clip=True)
+    pointed: alt.Chart = unseen.encode(x=x, y=y, tooltip=told)
+    return pointed
 
 
 def svg(drawn: dict[str, Any]) -> str:

@@ -13,9 +13,11 @@ from api import advice, cursors
 from api.access import By, Reader
 from api.answers import ERRORS, NOT_FOUND, Cursor, Find, Limit, UnitName, json, like
 from api.attention import attention
+from api.bands import locked_by_temperature
 from api.calls import forecast_lows, locked_starts
 from api.cautions import cautions
 from api.evidence import evidence
+from api.fitted import fitted
 from api.models import Starts, UnitAnswer, Units, Verdicts
 from api.queries import Row, row, rows
 from api.rule import Gauge, in_words
@@ -58,11 +60,16 @@ def top_cause(body: dict[str, Any] | None) -> tuple[str | None, float | None]:
     return (None, None) if name == "none" else (name, told[name])
 
 
+def newest(reader: Reader, unit_id: int) -> dict[str, Any] | None:
+    """Return the newest verdict of a unit; None where there is none yet."""
+    found = row(reader.pool, "units.newest", reader.account_id, unit_id=unit_id)
+    return ordered(found["body"]) if found else None
+
+
 def whole(reader: Reader, unit: str) -> dict[str, Any]:
     """Return a unit with its newest verdict, its evidence and what to do about it."""
     found = find(reader, unit)
-    newest = row(reader.pool, "units.newest", reader.account_id, unit_id=found["unit_id"])
-    body = ordered(newest["body"]) if newest else None
+    body = newest(reader, found["unit_id"])
     locked_at = locked_starts(reader, [found["unit_id"]]).get(found["unit_id"], [])
     low_c = forecast_lows(reader, [found["site"]] if found["site"] else []).get(found["site"])
     cause, _ = top_cause(body)
@@ -73,12 +80,14 @@ def whole(reader: Reader, unit: str) -> dict[str, Any]:
         "muted": row(reader.pool, "notices.muted", reader.account_id, unit_id=found["unit_id"]),
         "verdict": body,
         "locked_at": locked_at,
+        "locked_by_temperature": [] if standing == "learning" else locked_by_temperature(reader, found["unit_id"]),
         "forecast_low_c": low_c,
         "evidence": evidence(body),
         "measure": advice.measure(standing, cause, found),
         "bring": advice.bring(standing, cause, found),
         "cautions": cautions(found["refrigerant"]),
         "rule": in_words(Gauge.of(body, locked_at)),
+        "fitted": fitted(reader, found["unit_id"]),
         "trend": slow_trend(reader, found["unit_id"]),
         "now": reader.now,
     }

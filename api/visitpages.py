@@ -19,14 +19,14 @@ from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse
 
 from api import photos, units, visits, work
-from api.access import By
+from api.access import By, Reader
 from api.advice import bring
-from api.answers import Find, Name, UnitName, like
+from api.answers import Find, Name, UnitName, json, like
 from api.models import NewVisit
 from api.quantities import KPA_PER_PSI, zone
 from api.queries import rows
 from api.render import html
-from api.words import WORK_FOR
+from api.words import WORK, WORK_FOR
 
 router = APIRouter(include_in_schema=False, default_response_class=Response)
 MOST_STICKERS = 60
@@ -58,6 +58,9 @@ CUSTOMARY = {
     "suction_kpa": Field("suction_psig", "Suction", "psig", KPA_PER_PSI),
     "liquid_kpa": Field("liquid_psig", "Liquid", "psig", KPA_PER_PSI),
 }
+
+
+Units = Annotated[list[Name] | None, Query(max_length=MOST_STICKERS)]
 
 
 def fields(*, customary: bool) -> list[Field]:
@@ -105,22 +108,42 @@ async def _picture(photo: Annotated[UploadFile | None, File()] = None) -> bytes 
 @router.get("/units/{unit:path}/visit")
 def visit_page(request: Request, by: By, unit: UnitName) -> Response:
     """Log a visit."""
-    whole = units.whole(by, unit)
-    cause, _ = units.top_cause(whole["verdict"])
-    standing = whole["verdict"]["standing"] if whole["verdict"] else "learning"
+    asked = _asked(by, unit)
+    whole = asked["unit"]
     return html(
         request,
         "visit.html",
         by=by,
         u=whole,
         here=by.now.astimezone(zone(whole["zone"])),
-        fields=fields(customary=by.customary),
-        first_work=WORK_FOR.get(cause or ""),
-        offered=bring(standing, cause, whole),
-        people=[p["name"] for p in work.people(by)],
+        fields=asked["readings"],
+        work=asked["work"],
+        offered=asked["parts"],
+        people=asked["people"],
         key=uuid.uuid4().hex,
-        twin=None,
+        twin=f"/units/{quote(unit)}/visit.json",
     )
+
+
+@router.get("/units/{unit:path}/visit.json")
+def get_visit_page(by: By, unit: UnitName) -> Response:
+    """What the page asks for: kinds of work, the likeliest first, readings, parts to bring, people."""
+    asked = _asked(by, unit)
+    return json({**asked, "unit": asked["unit"]["unit"], "readings": [vars(f) for f in asked["readings"]]})
+
+
+def _asked(by: Reader, unit: str) -> dict[str, Any]:
+    whole = units.whole(by, unit)
+    cause, _ = units.top_cause(whole["verdict"])
+    standing = whole["verdict"]["standing"] if whole["verdict"] else "learning"
+    first = WORK_FOR.get(cause or "")
+    return {
+        "unit": whole,
+        "work": sorted(WORK, key=lambda work: work != first),
+        "readings": fields(customary=by.customary),
+        "parts": bring(standing, cause, whole),
+        "people": [p["name"] for p in work.people(by)],
+    }
 
 
 @router.post("/units/{unit:path}/visits")
@@ -173,17 +196,23 @@ def code(address: str) -> Markup:
 
 
 @router.get("/stickers")
-def stickers_page(
-    request: Request,
-    by: By,
-    unit: Annotated[list[Name] | None, Query(max_length=MOST_STICKERS)] = None,
-    q: Find = None,
-) -> Response:
+def stickers_page(request: Request, by: By, unit: Units = None, q: Find = None) -> Response:
     """Stickers for units: a code that opens the unit's page, and its name."""
-    if unit:
-        found = [units.find(by, name) for name in unit]
+    made = [{**told, "code": code(told["address"])} for told in _stickers(request, by, unit, q)]
+    twin = f"/stickers.json?{request.url.query}".rstrip("?")
+    return html(request, "stickers.html", by=by, stickers=made, most=MOST_STICKERS, q=q, twin=twin)
+
+
+@router.get("/stickers.json")
+def get_stickers(request: Request, by: By, unit: Units = None, q: Find = None) -> Response:
+    """What each sticker tells: the unit, and the address in its code."""
+    return json({"items": _stickers(request, by, unit, q), "next": None})
+
+
+def _stickers(request: Request, by: Reader, names: list[str] | None, q: str | None) -> list[dict[str, Any]]:
+    if names:
+        found = [units.find(by, name) for name in names]
     else:
         found = rows(by.pool, "units.page", by.account_id, unit=None, after=None, like=like(q), limit=MOST_STICKERS)
     base = str(request.base_url).rstrip("/")
-    made = [{**units.public(f), "code": code(f"{base}/units/{quote(f['unit'])}")} for f in found]
-    return html(request, "stickers.html", by=by, stickers=made, most=MOST_STICKERS, q=q, twin=None)
+    return [{"unit": f["unit"], "site": f["site"], "address": f"{base}/units/{quote(f['unit'])}"} for f in found]

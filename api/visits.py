@@ -37,6 +37,19 @@ def page(reader: Reader, unit_id: int, limit: int = 50, cursor: str | None = Non
     return cursors.page(found, limit, "at", "visit_id")
 
 
+def told(reader: Reader, unit_id: int, limit: int = 50, cursor: str | None = None) -> tuple[list[Row], str | None]:
+    """Return what `page` does, each visit with what it has changed: `repair`, None where that cannot be told."""
+    found, following = page(reader, unit_id, limit, cursor)
+    if not found:
+        return [], None
+    # Verdicts name a visit by its whole second.
+    changes = {
+        r["at"]: r["repair"]
+        for r in rows(reader.pool, "visits.changes", reader.account_id, unit_id=unit_id, since=found[-1]["at"])
+    }
+    return [{**v, "repair": changes.get(v["at"].replace(microsecond=0))} for v in found], following
+
+
 def add(reader: Reader, unit_id: int, visit: NewVisit) -> Row:
     """Store a visit, end the plan that it fulfils, and have the unit judged again; the same visit twice is stored once.
 
@@ -79,8 +92,8 @@ def add(reader: Reader, unit_id: int, visit: NewVisit) -> Row:
     "/v1/units/{unit:path}/visits", response_model=Visits, responses=ERRORS | NOT_FOUND, summary="Visits to a unit"
 )
 def get_visits(by: By, unit: UnitName, limit: Limit = 100, cursor: Cursor = None) -> Response:
-    """Visits, newest first."""
-    shown, following = page(by, find(by, unit)["unit_id"], limit, cursor)
+    """Visits, newest first, each with what it changed."""
+    shown, following = told(by, find(by, unit)["unit_id"], limit, cursor)
     return json({"items": [public(r) for r in shown], "next": following})
 
 
@@ -93,4 +106,5 @@ def get_visits(by: By, unit: UnitName, limit: Limit = 100, cursor: Cursor = None
 )
 def post_visit(by: By, unit: UnitName, visit: NewVisit) -> Response:
     """Store what was done; the unit is judged again. Sending the same visit again changes nothing."""
-    return json(public(add(by, find(by, unit)["unit_id"], visit)), 201)
+    stored = add(by, find(by, unit)["unit_id"], visit)
+    return json({**public(stored), "repair": None}, 201)

@@ -13,7 +13,7 @@ from starlette.exceptions import HTTPException
 
 from api.access import By, Reader
 from api.answers import ERRORS, NOT_FOUND, UnitName, json
-from api.chart import Width, as_picture, drawn_once
+from api.chart import Exactly, Width, as_picture, drawn_once
 from api.queries import Row
 from api.shape import Shape
 from api.units import find
@@ -128,13 +128,24 @@ def get_waves(by: By, unit: UnitName) -> Response:
     return json({"items": [told(one) for one in kept(by, find(by, unit)["unit_id"])], "next": None})
 
 
+def _chosen(reader: Reader, place: Row, which: store.Kept | None) -> tuple[list[Row], Row]:
+    found = kept(reader, place["unit_id"])
+    one = next((each for each in found if which in (None, each["kept"])), None)
+    if one is None:
+        raise HTTPException(404, "no sampled start is kept of this unit for that reason")
+    return found, one
+
+
+@router.get("/units/{unit:path}/wave.json", responses=ERRORS | NOT_FOUND, include_in_schema=False)
+def get_specification(by: By, unit: UnitName, which: Which = None, width: Exactly = 360) -> Response:
+    """One sampled start as a Vega-Lite specification with its data."""
+    return json(specification(*_chosen(by, find(by, unit), which), width))
+
+
 @router.get("/units/{unit:path}/wave.svg", responses=ERRORS | NOT_FOUND, include_in_schema=False)
 def get_picture(by: By, unit: UnitName, which: Which = None, width: Width = "360") -> Response:
     """One sampled start as SVG."""
     place = find(by, unit)
-    found = kept(by, place["unit_id"])
-    one = next((each for each in found if which in (None, each["kept"])), None)
-    if one is None:
-        raise HTTPException(404, "no sampled start is kept of this unit for that reason")
+    found, one = _chosen(by, place, which)
     name = f"wave {one['kept']} {one['at'].isoformat()} {len(found)}"
     return as_picture(drawn_once(by, place, (name, int(width)), lambda: specification(found, one, int(width))))

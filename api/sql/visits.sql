@@ -9,6 +9,29 @@ where v.account_id = %(account_id)s and v.unit_id = %(unit_id)s
 order by v.at desc, v.visit_id desc
 limit %(limit)s;
 
+-- name: changes what visits since an instant have changed, each by the last verdict that told of it
+select distinct on (told.visit) told.visit as at, told.repair
+from (
+  select (v.body #>> '{repair,visit}')::timestamptz as visit, v.body -> 'repair' as repair, v.as_of
+  from verdict v
+  where v.account_id = %(account_id)s and v.unit_id = %(unit_id)s and v.as_of >= %(since)s
+  union all
+  select (s.body #>> '{repair,visit}')::timestamptz, s.body -> 'repair', s.as_of
+  from standing s
+  where s.account_id = %(account_id)s and s.unit_id = %(unit_id)s
+) told
+where told.visit is not null
+order by told.visit, told.as_of desc;
+
+-- name: fitted visits by kind of work, newest first
+select w.work, v.at, v.parts, pe.name as by
+from visit v
+cross join lateral unnest(v.work) as w (work)
+left join person pe on pe.person_id = v.person_id and pe.account_id = v.account_id
+where v.account_id = %(account_id)s and v.unit_id = %(unit_id)s and w.work = any(%(work)s::text[])
+  and v.at <= %(until)s
+order by v.at desc, v.visit_id desc;
+
 -- name: add one visit; the same one again, by its key or by its time and work, changes nothing
 insert into visit (account_id, unit_id, at, work, readings, parts, note, key, person_id)
 select u.account_id, u.unit_id, %(at)s, %(work)s, %(readings)s, %(parts)s, %(note)s, %(key)s, %(person_id)s

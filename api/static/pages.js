@@ -74,7 +74,8 @@ function load(address) {
 }
 
 async function draw(figure) {
-  const [answer] = await Promise.all([fetch(figure.dataset.spec), window.drawChart ? null : load("/charts.js")]);
+  const address = figure.dataset.spec.replace("{width}", Math.max(240, Math.min(figure.clientWidth, 1200)));
+  const [answer] = await Promise.all([fetch(address), window.drawChart ? null : load("/charts.js")]);
   if (!answer.ok) return;
   const place = Object.assign(document.createElement("div"), { className: "drawn" });
   const picture = figure.querySelector("picture");

@@ -42,6 +42,11 @@ def test_the_specification_has_the_starts_the_band_and_the_locked_starts_on_the_
     assert all(row["low"] < row["high"] for row in values[0])
     assert values[4] == [{"t": "2026-01-06T05:00:00Z", "work": "run capacitor replaced", "late": False}]
     assert "run capacitor replaced" in here.get("/units/u-0001/run-up.svg?width=760").text
+    assert values[-1] == [
+        {"t": "2026-01-14T17:00:00Z", "what": "slower since 15 Jan"},
+        {"t": "2026-01-14T17:00:00Z", "what": "locks more since 15 Jan"},
+    ]
+    assert "slower since 15 Jan" in here.get("/units/u-0001/run-up.svg?width=760").text
     # Noon in Greenwich is five in the morning in Denver in January.
     newest = max(row["t"] for row in values[3])
     assert newest == "2026-01-24T04:00:00Z"
@@ -49,7 +54,7 @@ def test_the_specification_has_the_starts_the_band_and_the_locked_starts_on_the_
 
 @pytest.mark.stack
 def test_a_unit_without_a_single_start_still_has_a_picture(here: TestClient) -> None:
-    empty = specification({"ran": [], "locked": [], "band": [], "visits": []}, 300)
+    empty = specification({"ran": [], "locked": [], "band": [], "onset": [], "visits": []}, 300)
     assert empty["layer"]
     assert here.get("/units/no-such/run-up.svg").status_code == 404
 

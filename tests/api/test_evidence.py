@@ -45,10 +45,14 @@ def test_the_grounds_of_a_row_are_one_sentence_with_the_interval() -> None:
 def test_what_speaks_for_the_likeliest_cause_and_against_it_stands_beside_it_with_its_weight() -> None:
     body = CALLS[0][0] | {"reasons": ["cause_weak_run_capacitor", "evidence_power_factor_+4.8", "evidence_pace_-0.7"]}
     lines = evidence(body)
-    place = next(k for k, line in enumerate(lines) if line.startswith("Weak run capacitor"))
-    assert lines[place + 1 : place + 4] == [
-        "For it: the running power factor has fallen: +4.8.",
-        "Against it: how fast it came on does not fit: \N{MINUS SIGN}0.7.",
-        "Weights: each +1 makes it 2.7 times likelier.",
+    place = lines.index("Weak run capacitor, very likely (83 %).")
+    assert lines[place + 1 :] == [
+        "+4.8 for it: the running power factor has fallen (each +1 makes the cause 2.7 times likelier).",
+        "\N{MINUS SIGN}0.7 against it: how fast it came on does not fit.",
     ]
-    assert not any("Weights" in line for line in evidence(CALLS[0][0]))
+
+
+def test_where_no_grounds_are_told_the_usual_sign_of_the_cause_stands_in_their_place() -> None:
+    assert evidence(CALLS[0][0])[-1] == (
+        "Weak run capacitor, very likely (83 %); its sign: slow after any stop, running current up, power factor down."
+    )

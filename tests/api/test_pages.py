@@ -24,7 +24,25 @@ PAGES = [
     "/quarantine/1",
     "/patterns",
 ]
-TWINNED = ["/", "/?standing=down", "/units/u-0001", "/cohorts", "/devices", "/intake", "/quarantine", "/quarantine/1"]
+TWINNED = [
+    "/",
+    "/?standing=down",
+    "/units/u-0001",
+    "/units/u-0001/visit",
+    "/units/u-0003/assist",
+    "/stickers?q=s-0001",
+    "/cohorts",
+    "/repairs",
+    "/people",
+    "/people/Kim%20Example/notices",
+    "/notices",
+    "/settings",
+    "/devices",
+    "/intake",
+    "/quarantine",
+    "/quarantine/1",
+    "/patterns",
+]
 
 
 class Reader(HTMLParser):
@@ -74,6 +92,25 @@ def test_every_page_names_its_json_twin_which_tells_the_same(here: TestClient, p
     assert isinstance(json.loads(answer.text), dict)
     if path == "/?standing=down":
         assert [c["unit"] for c in answer.json()["items"]] == ["u-0001"]
+
+
+def test_no_page_is_without_a_twin_or_unlooked_at(here: TestClient) -> None:
+    # An address of a page is one that has a function for reading which renders a template.
+    app = here.app
+    pages = {
+        route.path
+        for router in [app.router, *(r.original_router for r in app.routes if hasattr(r, "original_router"))]  # type: ignore[attr-defined]
+        for route in router.routes
+        if "GET" in getattr(route, "methods", ()) and "html" in route.endpoint.__code__.co_names
+    }
+    matched = {path for path in pages for tried in TWINNED if _fits(path, tried.partition("?")[0])}
+    assert len(pages) >= 16
+    # The call list has two addresses.
+    assert pages - matched == {"/calls"}
+
+
+def _fits(path: str, tried: str) -> bool:
+    return re.fullmatch(re.sub(r"\{\w+(:path)?\}", "[^/]+", path), tried) is not None
 
 
 def test_the_number_down_stands_in_the_title(here: TestClient) -> None:

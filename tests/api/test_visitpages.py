@@ -42,6 +42,17 @@ def test_a_sticker_carries_the_address_of_its_unit(here: TestClient) -> None:
     assert len(re.findall('class="sticker"', here.get("/stickers?q=s-0001").text)) == 5
 
 
+def test_the_twins_of_form_and_stickers_tell_what_is_asked_and_where_a_code_leads(here: TestClient) -> None:
+    asked = here.get("/units/u-0001/visit.json").json()
+    assert asked["work"][0] == "run_capacitor"
+    assert len(asked["work"]) == 10
+    assert {"name": "suction_kpa", "word": "Suction", "unit": "kPa", "per_kpa": 1.0} in asked["readings"]
+    assert asked["parts"] == ["run capacitor 40 µF, voltage as marked"]
+    assert here.get("/stickers.json?unit=u-0001").json()["items"] == [
+        {"unit": "u-0001", "site": "s-0002", "address": "http://localhost/units/u-0001"}
+    ]
+
+
 @pytest.mark.published
 def test_a_code_leaves_the_quiet_zone_and_is_of_the_smallest_version_that_holds_the_address() -> None:
     # ISO/IEC 18004: four modules of quiet zone on each side; version 3-M holds 42 bytes, 29 modules wide (Table 7).

@@ -44,6 +44,24 @@ def test_each_picture_marks_its_run_up_and_all_stand_on_the_same_axes(here: Test
     assert {"current, A", "voltage, V", "seconds from energising"} <= set(numbers["locked"])
 
 
+def test_the_drawing_in_the_page_is_of_the_same_specification_and_tells_values_under_the_pointer(
+    here: TestClient,
+) -> None:
+    assert f'data-spec="{UNIT}/wave.json?which=locked&amp;width={{width}}"' in here.get(UNIT).text
+    told = here.get(f"{UNIT}/wave.json?which=locked&width=400").json()
+    panels = told["vconcat"]
+    assert {p["width"] for p in panels} == {400 - 78}
+    pointed = [layer for p in panels for layer in p["layer"] if "tooltip" in layer["encoding"]]
+    assert [layer["encoding"]["tooltip"][1]["title"] for layer in pointed] == ["current, A RMS", "voltage, V RMS"]
+    points = told["datasets"][pointed[0]["data"]["name"]]
+    items = {i["kept"]: i for i in here.get(f"/v1{UNIT}/waves").json()["items"]}
+    rms = dict(zip(items["locked"]["t_s"], items["locked"]["current_a"], strict=True))
+    shown = [(p["v"], rms[p["t"]]) for p in points if p["t"] in rms]
+    assert len(shown) > 50
+    assert [a for a, _ in shown] == pytest.approx([b for _, b in shown], abs=0.011)
+    assert here.get(f"{UNIT}/wave.json?width=100").status_code == 422
+
+
 def test_the_page_shows_before_and_after_a_visit_side_by_side_and_each_start_once(here: TestClient) -> None:
     text = here.get(UNIT).text
     places = [text.index(words) for words in ("Last before the visit", "First after the visit", "Last that locked")]

@@ -6,17 +6,22 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import httpx2
 import psycopg
+from psycopg.abc import Params, Query
 from psycopg.types.json import Jsonb
 
+from api import counts, queries
 from api import made as verdicts
-from api import queries
+from api.access import Reader
 from api.app import create_app
 from api.settings import ApiSettings
 from deploy.embedded import postgres as embedded_postgres
@@ -26,7 +31,9 @@ from tests.api.serving import serving
 UNITS = 100_000
 HEARD = 2_000
 """Units with starts of the last fortnight, those at the head of the list among them."""
-ROUNDS = 60
+ROUNDS = 100
+WARM = 3
+"""Rounds that are not counted."""
 STEADY, STEADY_PERCENT = 6, 85
 """The made verdict that most units have, and how many of a hundred have it."""
 ACCOUNT = "bench"
@@ -78,56 +85,80 @@ def fill(conninfo: str, units: int = UNITS, heard: int = HEARD) -> None:
         conn.execute("analyze")
 
 
-def p95_ms(action: Callable[[], object]) -> float:
-    """Return the 95th percentile of an action's time [ms], after two rounds to warm up."""
-    spans = []
-    for round_ in range(ROUNDS + 2):
-        began = time.perf_counter()
-        action()
-        if round_ >= 2:
-            spans.append(1000 * (time.perf_counter() - began))
-    return statistics.quantiles(spans, n=20)[-1]
+@dataclass(frozen=True)
+class Visit:
+    """One way in which a page is asked for: what it is called, its address, and whether nothing is kept for it."""
+
+    title: str
+    path: str
+    anew: bool = False
 
 
-class Recorder:
-    """Keeps the statements that one request runs, to run them bare afterwards."""
-
-    def __init__(self) -> None:
-        self.kept: list[tuple[str, int, dict[str, Any]]] = []
-        self._rows = queries.rows
-
-    def rows(self, pool: queries.Pool, name: str, account_id: int, /, **values: Any) -> list[queries.Row]:
-        """Run a statement as usual, and keep it."""
-        self.kept.append((name, account_id, values))
-        return self._rows(pool, name, account_id, **values)
+VISITS = (
+    Visit("call list, first visit in a while", "/", anew=True),
+    Visit("call list, again within seconds", "/"),
+    Visit("unit page", "/units/u-9"),
+)
 
 
-def statements(settings: ApiSettings, path: str) -> list[tuple[str, int, dict[str, Any]]]:
-    """Return the statements that a request for a path runs, but for the counts, which are kept from one to the next."""
-    from api import access, attention, calls, conditions, photos, units, visits, work  # noqa: PLC0415  # patched here only
+@contextmanager
+def recording() -> Iterator[list[tuple[Query, Params | None]]]:
+    """Yield a list that every statement goes into which the pages run, whichever module asks for it."""
+    kept: list[tuple[Query, Params | None]] = []
+    execute = psycopg.Connection.execute
 
-    modules = (access, attention, calls, conditions, photos, units, visits, work)
-    recorder = Recorder()
-    one = queries.row
+    def recorded(
+        conn: psycopg.Connection[Any], query: Query, params: Params | None = None, **options: Any
+    ) -> psycopg.Cursor[Any]:
+        kept.append((query, params))
+        return execute(conn, query, params, **options)
 
-    def row(pool: queries.Pool, name: str, account_id: int, /, **values: Any) -> queries.Row | None:
-        recorder.kept.append((name, account_id, values))
-        return one(pool, name, account_id, **values)
+    with mock.patch.object(psycopg.Connection, "execute", recorded):
+        yield kept
 
-    before = [(m, n, getattr(m, n)) for m in modules for n in ("row", "rows") if hasattr(m, n)]
-    try:
-        for module, name, _ in before:
-            setattr(module, name, row if name == "row" else recorder.rows)
-        with serving(create_app(settings)) as address:
-            httpx2.get(address + path).raise_for_status()
-    finally:
-        for module, name, value in before:
-            setattr(module, name, value)
-    return recorder.kept
+
+def measured(settings: ApiSettings, visit: Visit) -> tuple[int, float, float]:
+    """Return how many statements a page runs, and the 95th percentiles of its time and of theirs alone [ms].
+
+    Page and bare statements take turns, so that what else the machine does falls on both. The statements are run as the
+    pages run them: by a pool of the same settings, their rows read into dicts.
+    """
+    app = create_app(settings)
+    page_ms, bare_ms = [], []
+    with serving(app) as address, httpx2.Client() as client:
+
+        def turn() -> float:
+            if visit.anew:
+                counts.forget(Reader(app.state.pool, 1, ACCOUNT, {}, NOW))
+            began = time.perf_counter()
+            client.get(address + visit.path).raise_for_status()
+            return 1000 * (time.perf_counter() - began)
+
+        for _ in range(WARM):
+            turn()
+        with recording() as kept:
+            turn()
+        pool: queries.Pool = app.state.pool
+        for round_ in range(WARM + ROUNDS):
+            page = turn()
+            began = time.perf_counter()
+            for query, params in kept:
+                with pool.connection() as conn:
+                    conn.execute(query, params).fetchall()
+            bare = 1000 * (time.perf_counter() - began)
+            if round_ >= WARM:
+                page_ms.append(page)
+                bare_ms.append(bare)
+    return len(kept), p95(page_ms), p95(bare_ms)
+
+
+def p95(spans_ms: Sequence[float]) -> float:
+    """Return the 95th percentile of some spans."""
+    return statistics.quantiles(spans_ms, n=20)[-1]
 
 
 def main() -> None:
-    """Print the two pages' times and their ratios to the bare statements."""
+    """Print the pages' times and their ratios to the bare statements."""
     print(f"pages: filling {UNITS} units", file=sys.stderr)
     with tempfile.TemporaryDirectory() as folder:
         Path(folder).chmod(0o755)
@@ -135,24 +166,12 @@ def main() -> None:
             migrate(server.conninfo)
             fill(server.conninfo)
             settings = ApiSettings(server.conninfo, ACCOUNT, clock="data")
-            pool = queries.open_pool(settings)
-            pool.open(wait=True)
-            for title, path in (("call list", "/"), ("unit page", "/units/u-9")):
-                kept = statements(settings, path)
-
-                def bare(kept: list[tuple[str, int, dict[str, Any]]] = kept) -> None:
-                    for name, account_id, values in kept:
-                        queries.rows(pool, name, account_id, **values)
-
-                bare_ms = p95_ms(bare)
-                with serving(create_app(settings)) as address, httpx2.Client() as client:
-                    page_ms = p95_ms(lambda c=client, a=address + path: c.get(a).raise_for_status())  # type: ignore[misc]
-                ratio = page_ms / bare_ms
+            for visit in VISITS:
+                count, page_ms, bare_ms = measured(settings, visit)
                 print(
-                    f"{title} of {UNITS:,} units: p95 {page_ms:.0f} ms; its {len(kept)} statements bare"
-                    f" p95 {bare_ms:.0f} ms, ratio {ratio:.1f}"
+                    f"{visit.title}, {UNITS:,} units: p95 {page_ms:.0f} ms; its {count} statements bare"
+                    f" p95 {bare_ms:.0f} ms, ratio {page_ms / bare_ms:.1f}"
                 )
-            pool.close()
 
 
 if __name__ == "__main__":
