@@ -22,6 +22,8 @@ HOLD = 20.0
 LONGEST_S = 10.0
 DEAR_S = 0.02
 """Counts that are made quicker than this are not kept [s]."""
+MANY = 5_000
+"""Counts of the call list are made anew each time for accounts of fewer units, however slow the database just was."""
 _held: WeakKeyDictionary[Pool, dict[tuple[int, str], tuple[float, dict[str, Any]]]] = WeakKeyDictionary()
 _lock = Lock()
 _beside = ThreadPoolExecutor(4, "counts")
@@ -43,7 +45,8 @@ def begun(reader: Reader) -> Callable[[], dict[str, Any]]:
     def ended() -> dict[str, Any]:
         (by_standing, one_s), (by_facet, other_s) = standings.result(), facets.result()
         made = _told(reader, by_standing, by_facet)
-        _keep(reader, CALLS, made, max(one_s, other_s))
+        if sum(made["standings"].values()) >= MANY:
+            _keep(reader, CALLS, made, max(one_s, other_s))
         return made
 
     return ended

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-import uuid
 from collections.abc import Iterator
 
 import psycopg
 import pytest
 from fastapi.testclient import TestClient
-from psycopg import sql
-from psycopg.conninfo import make_conninfo
 
 from api.app import create_app
 from api.settings import ApiSettings
 from tests.api import made, noticing
+from tests.conftest import copied, template
 
 HERE, THERE = "Larkfell Heating (example)", "Otherdale Heating (example)"
 TOKENS = {HERE: "token-of-here", THERE: "token-of-there"}
@@ -24,16 +22,23 @@ OPERATOR = "token-of-the-operator"
 @pytest.fixture(scope="session")
 def filled(postgres: str, template_database: str) -> Iterator[str]:
     """The conninfo of a database with two accounts of made units; the tests that use it only read."""
-    name = f"pages_{uuid.uuid4().hex[:12]}"
-    with psycopg.connect(postgres, autocommit=True) as conn:
-        conn.execute(
-            sql.SQL("create database {} template {}").format(sql.Identifier(name), sql.Identifier(template_database))
-        )
-    conninfo = make_conninfo(postgres, dbname=name)
-    fill(conninfo)
-    yield conninfo
-    with psycopg.connect(postgres, autocommit=True) as conn:
-        conn.execute(sql.SQL("drop database {} with (force)").format(sql.Identifier(name)))
+    with copied(postgres, template_database) as conninfo:
+        fill(conninfo)
+        yield conninfo
+
+
+@pytest.fixture(scope="session")
+def small_database(postgres: str, template_database: str) -> Iterator[str]:
+    """The name of a database to copy, of one account with three units."""
+    with template(postgres, fill_small, template_database) as name:
+        yield name
+
+
+def fill_small(conninfo: str) -> None:
+    """Write one account with three units that have started for two days."""
+    made.partitions(conninfo, days=22)
+    with psycopg.connect(conninfo) as conn:
+        made.fleet(conn, HERE, units=3, days=2, verdict_days=1)
 
 
 def fill(conninfo: str) -> None:
@@ -97,10 +102,14 @@ def guarded(filled: str) -> Iterator[TestClient]:
 
 
 @pytest.fixture
-def writable(database: str) -> Iterator[TestClient]:
-    """A client of a fresh database that a test may write to, with three units."""
-    made.partitions(database)
-    with psycopg.connect(database) as conn:
-        made.fleet(conn, HERE, units=3, days=2, verdict_days=1)
-    with client(database) as opened:
+def small(postgres: str, small_database: str) -> Iterator[str]:
+    """The conninfo of a fresh database that a test may write to, with three units."""
+    with copied(postgres, small_database) as conninfo:
+        yield conninfo
+
+
+@pytest.fixture
+def writable(small: str) -> Iterator[TestClient]:
+    """A client of such a database."""
+    with client(small) as opened:
         yield opened

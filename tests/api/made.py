@@ -212,8 +212,8 @@ def fleet(conn: psycopg.Connection, name: str, units: int = 16, days: int = 30, 
     return account_id
 
 
-def partitions(conninfo: str) -> None:
-    """Make the days' partitions that made starts need."""
+def partitions(conninfo: str, days: int = 45) -> None:
+    """Make the partitions that made starts of so many days back need."""
     with psycopg.connect(conninfo) as conn:
         for table in ("start", "rest"):
-            ensure_partitions(conn, table, (NOW - timedelta(days=45)).date(), (NOW + timedelta(days=2)).date())
+            ensure_partitions(conn, table, (NOW - timedelta(days=days)).date(), (NOW + timedelta(days=2)).date())
