@@ -11,7 +11,6 @@ import psycopg
 
 from analytics.options import DAY_US
 from analytics.report import EPOCH, Ranked, when
-from analytics.state import State
 from analytics.tables import Tables
 from analytics.verdict import encode
 from ingest import store
@@ -34,23 +33,32 @@ def now(connection: psycopg.Connection, account_id: int, clock: Clock) -> int | 
     return int((instant - EPOCH) // timedelta(microseconds=1))
 
 
+def first_day(connection: psycopg.Connection, account_id: int) -> int | None:
+    """Return the day of the first start of an account, days since 1970; None while there is none."""
+    row = connection.execute(_SQL["first_start"], {"account_id": account_id}).fetchone()
+    return None if row is None or row[0] is None else (row[0] - EPOCH).days
+
+
 def read(
     connection: psycopg.Connection,
     account_id: int,
     units: pd.DataFrame,
-    state: State | None,
+    day: int | None,
+    until: int | None = None,
     unit_ids: Iterable[int] | None = None,
 ) -> Tables:
-    """Return the tables of an account from the day after a state on.
+    """Return the tables of an account from a day on.
 
     Parameters
     ----------
     units : the account's units, as they are read already
-    state : None: all there is
+    day : the first, days since 1970; None: from the beginning
+    until : up to and including this instant, microseconds since 1970 UTC; None: to the end
     unit_ids : only these; all of the account without it
     """
-    since = None if state is None else when((state.day + 1) * DAY_US)
+    since = None if day is None else when(day * DAY_US)
     issued = None if since is None else since - timedelta(days=FORECAST_D)
+    end = None if until is None else when(until + 1)
     ids = None if unit_ids is None else list(unit_ids)
     read_by_unit: dict[str, Callable[..., pd.DataFrame]] = {
         "starts": store.read_starts,
@@ -58,9 +66,12 @@ def read(
         "events": store.read_events,
         "visits": store.read_visits,
     }
-    frames = {kind: function(connection, account_id, ids, since=since) for kind, function in read_by_unit.items()}
+    frames = {
+        kind: function(connection, account_id, ids, since=since, until=end) for kind, function in read_by_unit.items()
+    }
     sites = None if ids is None else [str(site) for site in units["site"].dropna().unique()]
-    return Tables(units=units, forecasts=store.read_forecasts(connection, account_id, sites, since=issued), **frames)
+    forecasts = store.read_forecasts(connection, account_id, sites, since=issued, until=end)
+    return Tables(units=units, forecasts=forecasts, **frames)
 
 
 def write(connection: psycopg.Connection, account_id: int, verdicts: Sequence[Ranked], instant: int) -> int:

@@ -97,7 +97,8 @@ def judge(connection: psycopg.Connection, account_id: int, basis: Basis, unit_id
     if state is not None:
         rows = [basis.rows[name] for name in wanted] if len(units) < len(basis.rows) else basis.rows.values()
         state = subset.some(state, np.array(sorted(rows)))
-    part = fleet(exchange.read(connection, account_id, units, state, named))
+    day = None if state is None else state.day + 1
+    part = fleet(exchange.read(connection, account_id, units, day, unit_ids=named))
     if not len(part.starts.at) and not len(part.lockouts[0]):
         return 0
     asked = np.array([part.names.index(name) for name in sorted(wanted)])

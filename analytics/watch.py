@@ -6,9 +6,11 @@ also the unit's standing. Units that have just failed to start do not wait for a
 
 from __future__ import annotations
 
+import ctypes
 import sys
 import threading
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -21,6 +23,7 @@ from analytics.exchange import Clock
 from analytics.options import DAY_US, DEFAULT, HOUR_US, Options
 from analytics.prompt import Basis, Beside
 from analytics.report import EPOCH
+from analytics.state import begin
 from analytics.tables import fleet
 from ingest import store
 from ingest.database import connect
@@ -34,9 +37,14 @@ MOST = 200_000
 """Changed days taken for one pass: the more, the seldomer a long history just loaded is worked through anew."""
 HISTORY_D = 400
 """Past days of which a daily verdict is written when a history is worked through."""
+STARTS = 250_000
+"""About so many starts are read at once, a day of all units at least."""
+A_DAY = 24
+"""Starts of a unit on a common day, an assumption that only the size of what is read at once depends on."""
 WAIT_S = (1.0, 30.0)
 """First and longest wait while the database is away."""
 _SQL = queries("analytics", "sql/watch.sql")
+_TRIM = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
 
 
 @dataclass
@@ -100,6 +108,7 @@ def _follow(
                 beside.bases[account_id] = one.basis
         for start in range(0, len(taken), TAKE):
             store.done_dirty(connection, taken[start : start + TAKE])
+        _give_back()
         if len(taken) < MOST:
             # A pass that took long is followed by a rest as long, so that the store has time for others.
             _rest(stop, max(every_s, time.monotonic() - began), beside.changed)
@@ -114,6 +123,15 @@ def _take(connection: psycopg.Connection) -> list[Day]:
         if len(some) < TAKE:
             break
     return taken
+
+
+def _give_back() -> None:
+    """Let the system have the memory that a pass has left free between the states that are kept.
+
+    The C library keeps it otherwise; only the GNU one can be asked.
+    """
+    if _TRIM is not None:
+        _TRIM(0)
 
 
 def _rest(stop: threading.Event, least_s: float, changed: threading.Event) -> None:
@@ -159,23 +177,41 @@ def refresh(
         changed_day = -(10**6)
     today = instant // DAY_US
     state = followed.checkpoints.before(min(today if changed_day is None else changed_day, today))
-    whole = fleet(exchange.read(connection, account_id, units, state))
-    if len(whole.starts.at) == 0 and state is None:
+    first = exchange.first_day(connection, account_id) if state is None else state.day + 1
+    if first is None:
         return 0
-    # The midnight that a state stands at was judged when it was kept.
-    first = int(whole.starts.day[0]) + 1 if state is None else state.day + 2
-    midnights = [day * DAY_US for day in range(max(first, today - HISTORY_D), today + 1) if day * DAY_US < instant]
     written = 0
-    for moment, at_moment in core.run(whole, [*midnights, instant], options, state):
-        if stop is not None and stop.is_set():
-            return written
-        if at_moment.day == moment // DAY_US - 1:
-            followed.checkpoints.keep(at_moment)
-        written += exchange.write(connection, account_id, list(report.verdicts(at_moment, whole, moment)), moment)
+    names: tuple[str, ...] = ()
+    for day, moments in _spans(min(first, today), instant, len(units)):
+        whole = fleet(exchange.read(connection, account_id, units, day, moments[-1]))
+        state, names = state or begin(whole, options), whole.names
+        for moment, at_moment in core.run(whole, moments, options, state):
+            if stop is not None and stop.is_set():
+                return written
+            if moment < (today - HISTORY_D) * DAY_US:
+                continue
+            if at_moment.day == moment // DAY_US - 1:
+                followed.checkpoints.keep(at_moment)
+            written += exchange.write(connection, account_id, list(report.verdicts(at_moment, whole, moment)), moment)
     # Not after the instant of this pass: a unit that failed meanwhile has a newer verdict already.
     reached = exchange.now(connection, account_id, clock)
     exchange.forget_after(connection, account_id, max(instant, reached or 0))
     followed.hour = instant // HOUR_US
-    rows = {name: row for row, name in enumerate(whole.names)}
+    rows = {name: row for row, name in enumerate(names)}
     followed.basis = Basis(followed.checkpoints.newest, rows, units, options)
     return written
+
+
+def _spans(first: int, instant: int, units: int) -> Iterator[tuple[int, list[int]]]:
+    """Yield the days at which the spans begin that a history is read in, and the instants to speak for in each.
+
+    These are the midnights after ``first``, by which a day is taken in, and at last ``instant``. However long the
+    history, memory holds the starts of one span.
+    """
+    days = max(1, STARTS // (A_DAY * max(1, units)))
+    for day in range(first, instant // DAY_US + 1, days):
+        midnights = [each * DAY_US for each in range(day + 1, day + days + 1)]
+        if midnights[-1] >= instant:
+            yield day, [*(midnight for midnight in midnights if midnight < instant), instant]
+            return
+        yield day, midnights

@@ -1,6 +1,12 @@
 -- name: last_heard
 select max(last_at) from heard where account_id = %(account_id)s
 
+-- name: first_start
+-- The first start of those units that have any; each looks into the key of the table, none through all of it.
+select min(first.at)
+from heard, lateral (select at from start where start.unit_id = heard.unit_id order by at limit 1) first
+where heard.account_id = %(account_id)s
+
 -- name: thin
 -- One verdict a unit a day is kept: the newest of the day, or that of the midnight which ends it.
 delete from verdict

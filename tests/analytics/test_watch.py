@@ -5,12 +5,14 @@ import threading
 import time
 from datetime import timedelta
 from types import ModuleType
+from typing import Any
 
 import pandas as pd
 import psycopg
 import pytest
 
-from analytics import replay, watch
+from analytics import exchange, replay, watch
+from analytics.options import DAY_US
 from analytics.tables import Tables
 from analytics.verdict import encode
 from ingest import store
@@ -41,9 +43,19 @@ def _load(connection: psycopg.Connection, account_id: int, frame: pd.DataFrame) 
 
 
 def test_the_service_says_what_replay_says_on_the_same_starts_shuffled_doubled_and_late(
-    database: str, made: ModuleType
+    database: str, made: ModuleType, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     fleet = made.fleet(6, 40, 5)
+    monkeypatch.setattr(watch, "STARTS", 4 * watch.A_DAY * 6)
+    spans: list[float] = []
+    read = exchange.read
+
+    def noted(*given: Any, **named: Any) -> Tables:
+        tables = read(*given, **named)
+        spans.append((tables.starts["at"].max() - tables.starts["at"].min()) / pd.Timedelta(days=1))
+        return tables
+
+    monkeypatch.setattr(exchange, "read", noted)
     starts = _past(fleet.tables.starts)
     units = fleet.tables.units
     visits = pd.DataFrame(
@@ -81,6 +93,20 @@ def test_the_service_says_what_replay_says_on_the_same_starts_shuffled_doubled_a
     assert standing == (6,)
     assert {key: kept[key] for key in common} == {key: expected[key] for key in common}
     assert any(body["repair"] is not None for body in kept.values())
+    # Forty days were never held at once.
+    assert len(spans) > 10
+    assert max(spans) <= 4
+
+
+@pytest.mark.parametrize("instant", [40 * DAY_US, 40 * DAY_US + 1, 43 * DAY_US, 43 * DAY_US - 1])
+@pytest.mark.parametrize("units", [1, 1_000, 10**6])
+def test_the_spans_of_a_history_speak_for_each_midnight_once_and_then_for_the_instant(instant: int, units: int) -> None:
+    spans = list(watch._spans(10, instant, units))
+    spoken = [moment for _, moments in spans for moment in moments]
+    assert spoken == sorted({*range(11 * DAY_US, instant, DAY_US), instant})
+    assert all(day * DAY_US < moments[0] for day, moments in spans)
+    # Each goes on with the day that the one before has not taken in.
+    assert [day * DAY_US for day, _ in spans[1:]] == [moments[-1] for _, moments in spans[:-1]]
 
 
 def _pass(connection: psycopg.Connection, account_id: int, followed: watch.Followed) -> None:
