@@ -233,11 +233,14 @@ def effect(state: Drift, stream: Stream, usable: Bools, options: Options) -> Eff
 
 
 def excess(stream: Stream, options: Options) -> tuple[Floats, Floats]:
-    """Return each unit's present drift in ln run-up, shrunk towards none by what is not known of it, and its sd."""
+    """Return each unit's present drift in ln run-up, shrunk towards none by what is not known of it.
+
+    Beside it stands the standard deviation that the scatter of the recent starts leaves it: `SHRINK_SD` without any.
+    """
     decay = ratio(stream.recent_w)
     u, var, own = score(
         stream.recent_n, stream.recent_m, decay, stream.mean, stream.cov, options.wander_sd, features.LEVEL
     )
     safe = np.where(own > 0, own, 1.0)
-    trust = np.where(own > 0, SHRINK_SD**2 / (SHRINK_SD**2 + var / safe**2), 0.0)
-    return trust * u / safe, SHRINK_SD * np.sqrt(1.0 - trust)
+    trust = SHRINK_SD**2 / (SHRINK_SD**2 + var / safe**2)
+    return np.where(own > 0, trust * u / safe, 0.0), 1.0 / np.sqrt(own / decay + SHRINK_SD**-2)
