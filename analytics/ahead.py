@@ -37,10 +37,11 @@ NAMES = (
     "lockout_this_season",
     "fault",
 )
-MEAN = np.array([-4.7, 0.4, -0.3, 0.35, 0.7, 0.3, -0.4, 0.25, 0.3, 1.1, 3.4])
-SD = np.array([0.7, 0.2, 0.25, 0.3, 0.4, 0.4, 0.3, 0.3, 0.4, 0.4, 0.8])
+MEAN = np.array([-4.8, 0.4, -0.3, 0.35, 0.7, 0.3, -0.4, 0.25, 0.3, 1.1, 3.4])
+SD = np.array([0.3, 0.04, 0.05, 0.06, 0.08, 0.08, 0.06, 0.06, 0.08, 0.08, 0.16])
 """Coefficients before any week is over and how far they are trusted: an assumption from simulated fleets, in which the
-physical rate alone ranks units less well than it does together with what is known to be wrong with them."""
+physical rate alone ranks units less well than it does together with what is known to be wrong with them. Trusted less,
+a small fleet's few lockouts of one winter would speak for the summer after it."""
 HORIZON_D = 7
 SMALLEST_RATE = 1e-6
 ABOVE = -4.0
