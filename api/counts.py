@@ -17,7 +17,7 @@ from api.queries import Pool, Row, rows
 from api.words import FLAGGED, STANDINGS
 
 CALLS = "calls"
-HOLD = 20.0
+HOLD = 100.0
 """Counts are kept this many times as long as they took to make, and no longer than `LONGEST_S`."""
 LONGEST_S = 10.0
 DEAR_S = 0.02

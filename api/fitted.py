@@ -21,7 +21,7 @@ PARTS: dict[str, str] = {
 
 def fitted(reader: Reader, unit_id: int) -> list[dict[str, Any]]:
     """Return the newest of each part that a visit fitted, newest first: part, instant, person, what was entered."""
-    found = rows(reader.pool, "visits.fitted", reader.account_id, unit_id=unit_id, work=list(PARTS), until=reader.now)
+    found = rows(reader.pool, "visits.fitted", reader.account_id, unit_id=unit_id, work=list(PARTS))
     newest: dict[str, dict[str, Any]] = {}
     for r in found:
         told = {"part": PARTS[r["work"]], "at": r["at"], "by": r["by"], "entered": r["parts"]}

@@ -16,8 +16,8 @@ from api.quantities import zone as zone_of
 GATHER = timedelta(minutes=2)
 """A message waits so long for further units before it goes."""
 AGAIN = timedelta(hours=16)
-"""Until so long after a message, a night and its digest, the next of the same person, site and cause is put off, unless
-it tells of worse."""
+"""Until so long after a message, a night and its digest, the next of the same person, site and cause is put off; only
+the first unit there that is down is not."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ def timed(message: Gathering, wishes: Wishes, told: Told | None, at: datetime, z
     zone : of the account; None to go by the site's
     """
     ready = at + GATHER
-    if told is not None and message.gravest <= told.gravest:
+    if told is not None and not told.gravest < DOWN == message.gravest:
         ready = max(ready, told.at + AGAIN)
     if not (wishes.wake_for_down and message.gravest == DOWN):
         ready = hours.due(ready, wishes.quiet, zone or zone_of(message.zone))

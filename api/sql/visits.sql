@@ -29,7 +29,6 @@ from visit v
 cross join lateral unnest(v.work) as w (work)
 left join person pe on pe.person_id = v.person_id and pe.account_id = v.account_id
 where v.account_id = %(account_id)s and v.unit_id = %(unit_id)s and w.work = any(%(work)s::text[])
-  and v.at <= %(until)s
 order by v.at desc, v.visit_id desc;
 
 -- name: add one visit; the same one again, by its key or by its time and work, changes nothing

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
@@ -237,6 +237,13 @@ class Service:
 
 @pytest.fixture
 def service() -> Iterator[Service]:
+    with listening() as told:
+        yield told
+
+
+@contextmanager
+def listening() -> Iterator[Service]:
+    """Yield a webhook that listens for as long as the block runs."""
     told = Service()
 
     class Handler(BaseHTTPRequestHandler):
@@ -280,3 +287,31 @@ def trial(home: House, count: int = 1) -> list[int]:
 
 def states(home: House) -> list[tuple[str, int]]:
     return home.connection.execute("select state, tries from notice_delivery order by delivery_id").fetchall()
+
+
+QUICK = {"every": "* * * * * *", "first_wait": timedelta(milliseconds=50), "poll_s": 0.1}
+
+
+@contextmanager
+def working(home: House, programs: int = 1, **more: object) -> Iterator[threading.Event]:
+    """Run so many of the programs in threads of this process; they end with the block."""
+    stop = threading.Event()
+    settings = replace(home.settings, **QUICK, **more)  # type: ignore[arg-type]
+    ended: list[int] = []
+    threads = [threading.Thread(target=lambda: ended.append(worker.run(settings, stop))) for _ in range(programs)]
+    for thread in threads:
+        thread.start()
+    try:
+        yield stop
+    finally:
+        stop.set()
+        for thread in threads:
+            thread.join(30)
+    assert ended == [0] * programs
+
+
+def eventually(holds: Callable[[], bool], patience_s: float = 30.0) -> None:
+    deadline = time.monotonic() + patience_s
+    while not holds():
+        assert time.monotonic() < deadline
+        time.sleep(0.05)

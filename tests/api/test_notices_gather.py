@@ -55,7 +55,7 @@ def test_a_unit_that_gets_worse_while_its_message_gathers_keeps_where_it_began()
     assert (whole.notice_id, whole.due_at, LEVELS[whole.gravest]) == (7, NOW, "down")
 
 
-def test_the_next_of_the_same_is_put_off_unless_it_tells_of_worse() -> None:
+def test_the_next_of_the_same_is_put_off_unless_it_is_the_first_that_is_down() -> None:
     kim = Wishes(1, "Kim Example", ALL)
     told = Told(LEVELS.index("service"), NOW - timedelta(hours=2))
     ready = NOW + gather.GATHER
@@ -63,6 +63,9 @@ def test_the_next_of_the_same_is_put_off_unless_it_tells_of_worse() -> None:
     assert gather.timed(message("down"), kim, told, NOW, None).due_at == ready
     for standing in ("service", "start_assist"):
         assert gather.timed(message(standing), kim, told, NOW, None).due_at == told.at + gather.AGAIN
+    silent, down = (Told(LEVELS.index(standing), told.at) for standing in ("silent", "down"))
+    assert gather.timed(message("service"), kim, silent, NOW, None).due_at == told.at + gather.AGAIN
+    assert gather.timed(message("down"), kim, down, NOW, None).due_at == told.at + gather.AGAIN
 
 
 def test_what_was_settled_is_brought_forward_and_never_put_off() -> None:

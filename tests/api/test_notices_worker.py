@@ -7,9 +7,6 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -17,13 +14,12 @@ import psycopg
 import pytest
 
 from api.notices import worker
-from tests.api.noticing import House, Service, home, service, states, trial
+from tests.api.noticing import House, Service, eventually, home, service, states, trial, working
 
 __all__ = ["home", "service"]
 
 pytestmark = pytest.mark.stack
 ROOT = Path(__file__).parents[2]
-QUICK = {"every": "* * * * * *", "first_wait": timedelta(milliseconds=50), "poll_s": 0.1}
 
 
 def fall(home: House, *units: str) -> None:
@@ -31,31 +27,6 @@ def fall(home: House, *units: str) -> None:
     now = datetime.now(UTC)
     home.stand(units, "down", now)
     home.look(now - timedelta(minutes=5))
-
-
-@contextmanager
-def working(home: House, programs: int = 1, **more: object) -> Iterator[threading.Event]:
-    """Run so many of the programs in threads of this process; they end with the block."""
-    stop = threading.Event()
-    settings = replace(home.settings, **QUICK, **more)  # type: ignore[arg-type]
-    ended: list[int] = []
-    threads = [threading.Thread(target=lambda: ended.append(worker.run(settings, stop))) for _ in range(programs)]
-    for thread in threads:
-        thread.start()
-    try:
-        yield stop
-    finally:
-        stop.set()
-        for thread in threads:
-            thread.join(30)
-    assert ended == [0] * programs
-
-
-def eventually(holds: Callable[[], bool], patience_s: float = 30.0) -> None:
-    deadline = time.monotonic() + patience_s
-    while not holds():
-        assert time.monotonic() < deadline
-        time.sleep(0.05)
 
 
 def test_a_unit_that_goes_down_is_told_to_a_webhook_in_plain_words(home: House, service: Service) -> None:

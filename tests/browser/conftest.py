@@ -11,10 +11,10 @@ from playwright.sync_api import Browser, sync_playwright
 
 from api.app import create_app
 from api.settings import ApiSettings
-from tests.api.conftest import HERE, filled
+from tests.api.conftest import HERE, filled, small, small_database
 from tests.api.serving import serving
 
-__all__ = ["filled"]
+__all__ = ["filled", "small", "small_database"]
 
 OUT = Path(__file__).parent.parent / "out"
 ARGUMENTS = [
