@@ -20,6 +20,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from ingest.errors import UnavailableError
 from ingest.mapping import Source, filters
+from ingest.readahead import Client
 from ingest.tls import Tls, context
 from ingest.wire import TOPIC_ROOT
 
@@ -116,7 +117,7 @@ def write_out(client: mqtt.Client) -> None:
 def make_client(link: Link, *, clean: bool = False) -> mqtt.Client:
     """Return a client that notes what comes in ``link`` and acknowledges nothing of itself."""
     settings = link.settings
-    client = mqtt.Client(
+    client = Client(
         CallbackAPIVersion.VERSION2,
         client_id=settings.client_id,
         clean_session=clean if settings.protocol == mqtt.MQTTv311 else None,
@@ -234,7 +235,7 @@ def check(code: MQTTErrorCode, link: Link) -> None:
 
 
 def has_more(client: mqtt.Client) -> bool:
-    """Tell whether TLS has decrypted more than was read: the socket itself does not show it."""
+    """Tell whether more has come than was read: the socket itself shows nothing of what is read ahead or decrypted."""
     socket = client.socket()
     return socket is not None and getattr(socket, "pending", int)() > 0
 
