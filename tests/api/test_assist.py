@@ -76,7 +76,7 @@ def test_nobody_elses_unit_and_no_unknown_one_is_sized(here: TestClient) -> None
 
 
 def test_a_kit_in_the_log_of_visits_counts_as_fitted_and_starts_before_it_do_not(
-    writable: TestClient, database: str
+    writable: TestClient, small: str
 ) -> None:
     before = writable.get("/v1/units/u-0001/assist").json()
     assert before["finding"] != "fitted"
@@ -86,16 +86,16 @@ def test_a_kit_in_the_log_of_visits_counts_as_fitted_and_starts_before_it_do_not
     after = writable.get("/v1/units/u-0001/assist").json()
     assert after["cases"][0]["start_cap_uf"] > 100
     assert after["conditions"]["run_up"]["starts"] < before["conditions"]["starts"]
-    with connect(database) as conn:
+    with connect(small) as conn:
         conn.execute("update unit set volts = 460 where unit = 'u-0001'")
     refused = writable.get("/v1/units/u-0001/assist")
     assert refused.status_code == 422
     assert "volts: 460" in refused.json()["detail"]
 
 
-def test_rests_with_pressures_are_used_where_starts_have_none(writable: TestClient, database: str) -> None:
+def test_rests_with_pressures_are_used_where_starts_have_none(writable: TestClient, small: str) -> None:
     liquid_kpa = [500.0 + 1500.0 * math.exp(-t_s / 90.0) for t_s in (0, 30, 60, 120, 180)]
-    with connect(database) as conn:
+    with connect(small) as conn:
         found = conn.execute("select unit_id, account_id from unit where unit = 'u-0002'").fetchone()
         assert found is not None
         unit_id, account_id = found

@@ -30,12 +30,12 @@ def test_the_page_and_its_twin_tell_of_the_visit_that_still_holds(here: TestClie
 
 
 def test_a_repair_ends_with_a_lockout_or_the_same_work_and_is_watched_until_other_work(
-    writable: TestClient, database: str
+    writable: TestClient, small: str
 ) -> None:
     def ago(days: float) -> object:
         return made.NOW - timedelta(days=days)
 
-    with psycopg.connect(database) as conn:
+    with psycopg.connect(small) as conn:
         conn.execute("delete from visit")
         units = conn.execute("select unit_id, account_id from unit order by unit_id").fetchall()
         (one, account_id), (two, _), (three, _) = units

@@ -28,9 +28,9 @@ def tell(conn: psycopg.Connection, unit: str, weeks: int, per_week: float) -> No
 
 
 def test_a_slow_growth_is_told_with_its_interval_and_a_level_series_has_none(
-    writable: TestClient, database: str
+    writable: TestClient, small: str
 ) -> None:
-    with psycopg.connect(database) as conn:
+    with psycopg.connect(small) as conn:
         conn.execute("delete from visit")
         tell(conn, "u-0001", 16, 0.006)
         tell(conn, "u-0002", 16, 0.0)
@@ -48,8 +48,8 @@ def test_a_slow_growth_is_told_with_its_interval_and_a_level_series_has_none(
     assert writable.get("/v1/units/u-0003").json()["trend"] is None  # six weeks are too few
 
 
-def test_weeks_before_the_last_repair_do_not_count(writable: TestClient, database: str) -> None:
-    with psycopg.connect(database) as conn:
+def test_weeks_before_the_last_repair_do_not_count(writable: TestClient, small: str) -> None:
+    with psycopg.connect(small) as conn:
         tell(conn, "u-0001", 16, 0.006)
         conn.execute(
             """insert into visit (account_id, unit_id, at, work)
