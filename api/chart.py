@@ -5,8 +5,9 @@ from __future__ import annotations
 import gzip
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
+from itertools import zip_longest
 from threading import Lock
 from typing import Annotated, Any, Literal
 
@@ -28,6 +29,8 @@ router = APIRouter(include_in_schema=False)
 
 LABELS: tuple[tuple[str, Literal["left", "right"], int], ...] = (("true", "right", -4), ("false", "left", 4))
 """A visit's label stands to the left of its line where the line is near the right edge, else to the right."""
+UNBROKEN = timedelta(days=2)
+"""Days without a figure, as while a unit is learned again after a visit, break the band and its line beyond this."""
 MOST_POINTS = 500
 MOST_LOCKED = 150
 SLOWEST_S = 2.0
@@ -71,6 +74,7 @@ def chart_data(reader: Reader, found: Row) -> dict[str, list[dict[str, Any]]]:
                 {"t": _wall(r["as_of"], where), "low": round(low, 4), "high": round(high, 4), "now": r["now_s"]}
             )
     begin = starts[0]["at"] if starts else span["since"]
+    band = [row for one, next_ in zip_longest(band, band[1:]) for row in _parted(one, next_)]
     done = [v for v in visits.page(reader, unit_id, 20)[0] if v["at"] >= span["since"]]
     return {
         "ran": [
@@ -81,7 +85,7 @@ def chart_data(reader: Reader, found: Row) -> dict[str, list[dict[str, Any]]]:
             {"t": _wall(s["at"], where), "c": degrees(reader, s["outdoor_c"])} for s in thin(locked, MOST_LOCKED)
         ],
         "band": band,
-        "onset": _onset(newest(reader, unit_id), where),
+        "onset": _onset(newest(reader, unit_id), where, begin + (reader.now - begin) / 2),
         "visits": [
             {
                 "t": _wall(v["at"], where),
@@ -93,17 +97,24 @@ def chart_data(reader: Reader, found: Row) -> dict[str, list[dict[str, Any]]]:
     }
 
 
-def _onset(body: Mapping[str, Any] | None, zone_name: str) -> list[dict[str, Any]]:
+def _parted(one: dict[str, Any], following: dict[str, Any] | None) -> list[dict[str, Any]]:
+    """Return a day's row of the band, and after it one without values where days are missing: no line crosses them."""
+    if following is None or datetime.fromisoformat(following["t"]) - datetime.fromisoformat(one["t"]) <= UNBROKEN:
+        return [one]
+    return [one, {"t": one["t"], "low": None, "high": None, "now": None}]
+
+
+def _onset(body: Mapping[str, Any] | None, zone_name: str, middle: datetime) -> list[dict[str, Any]]:
     """Return since when starts are harder, or lock more often, one row for each that is alarmed."""
-    told = [
-        (words, (body or {}).get(part) or {})
-        for part, words in (("run_up", "slower since"), ("locked", "locks more since"))
-    ]
-    days = [(words, date.fromisoformat(one["since"])) for words, one in told if one.get("alarm") and one.get("since")]
-    return [
-        {"t": _wall(datetime.combine(day, time(), UTC), zone_name), "what": f"{words} {day:%-d %b}"}
-        for words, day in days
-    ]
+    rows_ = []
+    for part, words in (("run_up", "slower since"), ("locked", "locks more since")):
+        told = (body or {}).get(part) or {}
+        if told.get("alarm") and told.get("since"):
+            day = date.fromisoformat(told["since"])
+            at = datetime.combine(day, time(), UTC)
+            what = f"{words} {day:%-d %b}"
+            rows_.append({"t": _wall(at, zone_name), "what": what, "of": part, "late": at > middle})
+    return rows_
 
 
 def specification(data: dict[str, list[dict[str, Any]]], width: int | Literal["container"]) -> dict[str, Any]:
@@ -164,10 +175,14 @@ def specification(data: dict[str, list[dict[str, Any]]], width: int | Literal["c
         alt.Chart(rows_of("onset"))
         .mark_rule(color=INK, strokeDash=[1, 3], strokeWidth=1.4)
         .encode(x=x, tooltip=[when, alt.Tooltip("what:N", title="onset")]),
-        # To the left of its line, where the starts are still as they were.
-        alt.Chart(rows_of("onset"))
-        .mark_text(align="right", dx=-4, color=INK, fontSize=11)
-        .encode(x=x, y=alt.value(46), text="what:N"),
+        *(
+            alt.Chart(rows_of("onset"))
+            .transform_filter(f"datum.late === {late} && datum.of === '{part}'")
+            .mark_text(align=align, dx=dx, color=INK, fontSize=11)
+            .encode(x=x, y=alt.value(y), text="what:N")
+            for late, align, dx in LABELS
+            for y, part in ((46, "run_up"), (62, "locked"))
+        ),
     ]
     chart = alt.layer(*layers).properties(width=width, height=210 if narrow else 270, background="#ffffff00")
     return styled(chart)

@@ -3,12 +3,14 @@ from __future__ import annotations
 import gzip
 from xml.etree import ElementTree as ET
 
+import psycopg
 import pytest
 from fastapi.testclient import TestClient
 from hypothesis import given
 from hypothesis import strategies as st
 
 from api.chart import bundle, specification, thin
+from tests.api import made
 
 
 @given(st.integers(0, 5000), st.integers(1, 700))
@@ -43,13 +45,28 @@ def test_the_specification_has_the_starts_the_band_and_the_locked_starts_on_the_
     assert values[4] == [{"t": "2026-01-06T05:00:00Z", "work": "run capacitor replaced", "late": False}]
     assert "run capacitor replaced" in here.get("/units/u-0001/run-up.svg?width=760").text
     assert values[-1] == [
-        {"t": "2026-01-14T17:00:00Z", "what": "slower since 15 Jan"},
-        {"t": "2026-01-14T17:00:00Z", "what": "locks more since 15 Jan"},
+        {"t": "2026-01-14T17:00:00Z", "what": "slower since 15 Jan", "of": "run_up", "late": False},
+        {"t": "2026-01-14T17:00:00Z", "what": "locks more since 15 Jan", "of": "locked", "late": False},
     ]
     assert "slower since 15 Jan" in here.get("/units/u-0001/run-up.svg?width=760").text
     # Noon in Greenwich is five in the morning in Denver in January.
     newest = max(row["t"] for row in values[3])
     assert newest == "2026-01-24T04:00:00Z"
+
+
+@pytest.mark.stack
+def test_no_line_crosses_days_without_a_figure(writable: TestClient) -> None:
+    with psycopg.connect(writable.app.state.settings.database) as conn:  # type: ignore[attr-defined]
+        conn.execute(
+            "insert into verdict (unit_id, account_id, as_of, standing, rank, body)"
+            " select unit_id, account_id, as_of - make_interval(days => n), standing, rank, body"
+            " from verdict cross join unnest(array[6, 7]) n where unit_id = 1 and as_of = %s",
+            (made.NOW,),
+        )
+    told = writable.get("/units/u-0001/run-up.json").json()
+    band = told["datasets"][told["layer"][0]["data"]["name"]]
+    # Two days, four days of which nothing is known, two days.
+    assert [row["now"] is None for row in band] == [False, False, True, False, False]
 
 
 @pytest.mark.stack

@@ -27,9 +27,7 @@ def tell(conn: psycopg.Connection, unit: str, weeks: int, per_week: float) -> No
         )
 
 
-def test_a_slow_growth_is_told_with_its_interval_and_a_level_series_has_none(
-    writable: TestClient, small: str
-) -> None:
+def test_a_slow_growth_is_told_with_its_interval_and_a_level_series_has_none(writable: TestClient, small: str) -> None:
     with psycopg.connect(small) as conn:
         conn.execute("delete from visit")
         tell(conn, "u-0001", 16, 0.006)
