@@ -76,7 +76,7 @@ def test_every_script_is_read_by_a_plain_shell(script: Path) -> None:
 @pytest.mark.timeout(1500)
 @pytest.mark.skipif(stacks.lacking() is not None, reason=str(stacks.lacking()))
 def test_a_fleet_publishes_into_the_stack_and_kills_of_its_parts_lose_nothing() -> None:
-    seen = trial(units=8, days=12, speed=2000.0)
+    seen = trial(units=8, days=12, speed=900.0)
     assert seen.published["starts"] > 500
     assert seen.rows_before["intake"] < seen.rows_before["database"]
     assert seen.stored == seen.published

@@ -25,7 +25,7 @@ from simulator.publish import publish
 from tests.compose import stack as stacks
 from tests.compose.stack import LASTING, Stack, eventually, run
 
-KILLED = ("intake", "broker", "database")
+KILLED = ("intake", "broker", "database", "watch", "notices")
 AWAY_S = 4.0
 KINDS = ("starts", "rests", "events")
 
@@ -171,7 +171,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.compose.trial", description=__doc__.splitlines()[0])
     parser.add_argument("--units", type=int, default=12)
     parser.add_argument("--days", type=int, default=20)
-    parser.add_argument("--speed", type=float, default=2000.0)
+    parser.add_argument("--speed", type=float, default=900.0)
     arguments = parser.parse_args()
     lacks = stacks.lacking()
     if lacks is not None:

@@ -30,6 +30,8 @@ from tests.trials.publisher import Publisher
 
 DEVICES = 20
 WORKERS = ("watch", "notices")
+NEAR_S = 10.0
+"""What was killed so long before or after is named beside starts that are missing."""
 # Each commit must outlive the kill of the server; what outlives a power failure is not asked here.
 DURABLE = {"fsync": "off", "synchronous_commit": "on"}
 
@@ -48,8 +50,8 @@ class Seen:
     doubles: int = 0
     quarantined: int = 0
     behind: int = 0
-    missing: list[tuple[int, int]] = field(default_factory=list)
-    """Runs of numbers, first and last, of starts that are not stored."""
+    missing: list[str] = field(default_factory=list)
+    """Runs of numbers of starts that are not stored, of which devices, and what was killed about then."""
 
 
 def rounds(
@@ -86,11 +88,14 @@ def rounds(
         for name in (*names, *WORKERS):
             parts.begin(name)
         parts.wait_for_intakes(intakes)
+        began = time.monotonic()
         publisher = Publisher(parts.broker.address, rate, _message, again_s)
+        killed: list[tuple[float, str]] = []
         for turn in range(number):
             time.sleep(luck.uniform(0.2, 4.0))
             part = luck.choice(["broker", "database", *WORKERS, *names])
             parts.kill(part)
+            killed.append((time.monotonic(), part))
             time.sleep(luck.uniform(0.0, 0.5))
             parts.begin(part)
             parts.revive([*names, *WORKERS])
@@ -108,7 +113,9 @@ def rounds(
                 eventually(lambda: count(connection, "start") >= seen.published, 30)
                 seen.rows = count(connection, "start")
             stored = {seq for (seq,) in connection.execute("select seq from start")}
-            seen.missing = _runs(publisher.acknowledged - stored)
+            seen.missing = missing(publisher.acknowledged, stored, killed, began)
+            if seen.missing:
+                say(parts.last_words())
             distinct = connection.execute("select count(distinct (unit_id, seq)) from start").fetchone()
             seen.doubles = seen.rows - int(distinct[0]) if distinct else -1
             seen.quarantined = count(connection, "quarantine")
@@ -124,11 +131,33 @@ def _message(number: int) -> tuple[str, bytes]:
     return f"halfsecond/1/d-{device:04d}/starts", encode(start(number, **told))
 
 
-def _runs(numbers: set[int]) -> list[tuple[int, int]]:
-    """Return the runs that numbers make, first and last of each."""
+def missing(
+    acknowledged: dict[int, float], stored: set[int], killed: list[tuple[float, str]], began: float
+) -> list[str]:
+    """Tell of the starts that were acknowledged and are not stored, a line for each run of numbers.
+
+    Parameters
+    ----------
+    acknowledged : number of a start to when the broker acknowledged it
+    killed : when each part was killed, and which
+    began : what times are counted from; all by one clock, seconds
+    """
+    numbers = acknowledged.keys() - stored
     firsts = sorted(n for n in numbers if n - 1 not in numbers)
     lasts = sorted(n for n in numbers if n + 1 not in numbers)
-    return list(zip(firsts, lasts, strict=True))
+    lines = []
+    for first, last in zip(firsts, lasts, strict=True):
+        times = [acknowledged[n] for n in range(first, last + 1)]
+        near = [
+            f"{part} killed at {at - began:.1f} s"
+            for at, part in killed
+            if min(times) - NEAR_S <= at <= max(times) + NEAR_S
+        ]
+        lines.append(
+            f"{first} to {last} of {min(DEVICES, last - first + 1)} devices, acknowledged from "
+            f"{min(times) - began:.1f} to {max(times) - began:.1f} s: {', '.join(near) or 'nothing killed about then'}"
+        )
+    return lines
 
 
 def _behind(connection: psycopg.Connection) -> int:

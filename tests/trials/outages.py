@@ -50,6 +50,8 @@ TABLES = {"starts": "start", "rests": "rest", "events": "event"}
 EVERY_S = (10.0, 40.0)
 AWAY_S = (0.5, 15.0)
 SAMPLE_S = 5.0
+NAMED = 20
+"""So many of the units whose records are missing are named."""
 
 
 @dataclass
@@ -63,8 +65,12 @@ class Seen:
     missing: dict[str, int] = field(default_factory=dict)
     strange: dict[str, int] = field(default_factory=dict)
     """Stored under a number that was never published, or twice."""
+    named: list[str] = field(default_factory=list)
+    """The first of those that are missing: kind, unit and numbers, and which part was out when they were due."""
     quarantined: int = 0
     outages: Counter[str] = field(default_factory=Counter)
+    out: list[tuple[float, float, str]] = field(default_factory=list)
+    """From when to when, seconds from the beginning, and what."""
     seconds: float = 0.0
     caught_up_s: float = 0.0
     """From the last record's acknowledgement until all were stored."""
@@ -107,7 +113,7 @@ def trial(folder: Path, *, units: int, hours: float, speed: float, days_before: 
         work.start()
         upset = threading.Thread(target=_watch_over, args=(parts, seen, began, published), daemon=True)
         upset.start()
-        _upset(parts, luck, seen, published)
+        _upset(parts, luck, seen, published, began)
         work.join()
         seen.seconds = time.monotonic() - began
         upset.join()
@@ -116,6 +122,9 @@ def trial(folder: Path, *, units: int, hours: float, speed: float, days_before: 
             eventually(lambda: _counts(connection) == wanted, 120)
             seen.caught_up_s = time.monotonic() - began - seen.seconds
             _balance(connection, live, before, seen)
+            if not seen.balanced:
+                seen.named = _named(connection, live, seen, since, speed)
+                say(parts.last_words())
             eventually(lambda: _one(connection, "select count(*) from dirty_day") == 0, 120)
             rows = connection.execute("select standing, count(*) from standing group by 1 order by 2 desc").fetchall()
             seen.standings = {str(name): int(count) for name, count in rows}
@@ -129,12 +138,13 @@ def _publish(live: Fleet, parts: Parts, speed: float, since: datetime, seen: See
         published.set()
 
 
-def _upset(parts: Parts, luck: random.Random, seen: Seen, published: threading.Event) -> None:
+def _upset(parts: Parts, luck: random.Random, seen: Seen, published: threading.Event, began: float) -> None:
     """Kill, stop and freeze parts at random until all is published; then see that every part runs."""
     while not published.wait(luck.uniform(*EVERY_S)):
         name, away_s = luck.choice(PARTS), luck.uniform(*AWAY_S)
         # A frozen server's other processes go on: freeze only what is one process.
         manner = luck.choice(["kill", "stop"] if name == "database" else ["kill", "stop", "freeze"])
+        since_s = time.monotonic() - began
         if manner == "freeze":
             parts.processes[name].send_signal(signal.SIGSTOP)
             time.sleep(away_s)
@@ -144,6 +154,7 @@ def _upset(parts: Parts, luck: random.Random, seen: Seen, published: threading.E
             time.sleep(away_s)
             _begin(parts, name)
         seen.outages[f"{name} {manner}"] += 1
+        seen.out.append((since_s, time.monotonic() - began, f"{name} {manner}"))
         say(f"{name}: {manner}, {away_s:.0f} s")
         parts.revive(PROGRAMS)
     parts.revive(PROGRAMS)
@@ -217,6 +228,24 @@ def _balance(connection: psycopg.Connection, live: Fleet, before: dict[str, int]
         seen.strange[kind] = (stored - wanted).total()
 
 
+def _named(connection: psycopg.Connection, live: Fleet, seen: Seen, since: datetime, speed: float) -> list[str]:
+    """Name what is missing, a line for each unit and kind: its numbers, when they were due, and what was out then."""
+    lines = []
+    for kind, table in TABLES.items():
+        query = sql.SQL("select unit, seq from {} join unit using (unit_id)").format(sql.Identifier(table))
+        stored = set(connection.execute(query).fetchall())
+        frame: pd.DataFrame = getattr(live, kind)
+        there = [key in stored for key in zip(frame["unit"], frame["seq"], strict=True)]
+        for unit, gone in frame[~np.array(there, bool)].groupby("unit"):
+            due_s = (gone["at"] - since).dt.total_seconds() / speed
+            about = [f"{what} {a:.0f} to {b:.0f} s" for a, b, what in seen.out if any(due_s.between(a - 10, b + 10))]
+            lines.append(
+                f"{kind} of {unit}: {sorted(gone['seq'])}, due at {due_s.min():.0f} to {due_s.max():.0f} s; "
+                f"{', '.join(about) or 'nothing was out then'}"
+            )
+    return lines[:NAMED]
+
+
 def table(seen: Seen) -> str:
     """Return what was seen, for people."""
     lines = [
@@ -227,7 +256,7 @@ def table(seen: Seen) -> str:
         f"all was stored {seen.caught_up_s:.1f} s after the last acknowledgement; standings then {seen.standings}",
         f"load average, 5 and 15 minutes: {os.getloadavg()[1]:.1f}, {os.getloadavg()[2]:.1f} on {os.cpu_count()} cores",
     ]
-    text = "\n".join(f"- {line}" for line in lines)
+    text = "\n".join(f"- {line}" for line in [*lines, *(f"missing: {line}" for line in seen.named)])
     quarters = [seen.seconds * k / 4 for k in range(5)]
 
     def by_quarter(series: list[tuple[float, float]]) -> list[str]:

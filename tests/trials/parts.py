@@ -99,6 +99,12 @@ class Parts:
         assert eventually(lambda: leases() >= count, patience_s), "intake does not come up"
         time.sleep(3.0)
 
+    def last_words(self, lines: int = 10) -> str:
+        """Return the last lines of every part's log, for a run whose books do not balance."""
+        logs = sorted(self.folder.glob("*.log"))
+        told = [(log.name, log.read_text(errors="replace").splitlines()[-lines:]) for log in logs]
+        return "\n".join(f"{name}: {line}" for name, last in told for line in last)
+
     def memory_mb(self, name: str) -> float:
         """Return the memory of a part and its children, what they share counted once, MB."""
         total_kb = 0

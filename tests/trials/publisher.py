@@ -30,7 +30,8 @@ class Publisher:
     def __init__(
         self, address: BrokerAddress, rate: float, make: Callable[[int], tuple[str, bytes]], again_s: float = 5.0
     ) -> None:
-        self.acknowledged: set[int] = set()
+        self.acknowledged: dict[int, float] = {}
+        """Numbers that the broker has acknowledged, and when it last did, by the monotonic clock."""
         self.sent_again = 0
         self._rate, self._make, self._again_s = rate, make, again_s
         self._waiting: deque[int] = deque()
@@ -67,7 +68,7 @@ class Publisher:
         while self._under_way and self._under_way[0][1] in self._done:
             number, mid = self._under_way.popleft()
             self._done.discard(mid)
-            self.acknowledged.add(number)
+            self.acknowledged[number] = now
             self._recent.append((now, number))
         while self._recent and self._recent[0][0] < now - 60:
             self._recent.popleft()
@@ -94,6 +95,8 @@ class Publisher:
     def _send_again(self) -> None:
         last = self._recent[-1][0] if self._recent else 0.0
         again = {number for at, number in self._recent if at >= last - self._again_s} if self._again_s else set()
-        again -= {*self._waiting, *(number for number, _ in self._under_way)}
+        # Acknowledged out of turn, and so not noted yet: the broker may have forgotten it all the same.
+        again |= {number for number, mid in self._under_way if mid in self._done}
+        again -= {*self._waiting, *(number for number, mid in self._under_way if mid not in self._done)}
         self.sent_again += len(again)
         self._waiting.extendleft(sorted(again, reverse=True))
