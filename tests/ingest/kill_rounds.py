@@ -30,6 +30,7 @@ from tests.trials.publisher import Publisher
 
 DEVICES = 20
 WORKERS = ("watch", "notices")
+APART_S = (0.2, 4.0)
 NEAR_S = 10.0
 """What was killed so long before or after is named beside starts that are missing."""
 # Each commit must outlive the kill of the server; what outlives a power failure is not asked here.
@@ -62,6 +63,7 @@ def rounds(
     intakes: int = 1,
     again_s: float = 5.0,
     seed: int = 1,
+    apart_s: tuple[float, float] = APART_S,
     say: Callable[[str], None] = lambda _: None,
 ) -> Seen:
     """Kill one part a round, at a random moment, and return what was seen at the end.
@@ -78,6 +80,8 @@ def rounds(
         How many share the messages; one takes them alone.
     again_s
         What was sent so long before a connection broke is sent again.
+    apart_s
+        Least and longest time from one round to the next.
     """
     seen, luck = Seen(), random.Random(seed)
     with ExitStack() as cleanup:
@@ -92,7 +96,7 @@ def rounds(
         publisher = Publisher(parts.broker.address, rate, _message, again_s)
         killed: list[tuple[float, str]] = []
         for turn in range(number):
-            time.sleep(luck.uniform(0.2, 4.0))
+            time.sleep(luck.uniform(*apart_s))
             part = luck.choice(["broker", "database", *WORKERS, *names])
             parts.kill(part)
             killed.append((time.monotonic(), part))

@@ -13,7 +13,7 @@ from tests.ingest.kill_rounds import missing, rounds
 @pytest.mark.mosquitto
 @pytest.mark.slow
 def test_ten_kills_of_any_part_lose_no_start_store_none_twice_and_leave_the_verdicts_right(data_folder: Path) -> None:
-    seen = rounds(data_folder, 10, seed=1)
+    seen = rounds(data_folder, 10, seed=1, apart_s=(0.2, 2.0))
     assert sum(seen.kills.values()) == 10
     assert set(seen.kills) == {"intake", "watch", "notices", "broker", "database"}
     assert seen.published > 2_000

@@ -90,7 +90,7 @@ def trial(
             _history(connection, names, history_days, seed)
             for name in ("intake", "watch", "pages"):
                 parts.begin(name)
-            parts.wait_for_intakes()
+            parts.wait_for_intakes(on_disk=False)
             assert eventually(lambda: _count(connection, "dirty_day") == 0, 900), "the first pass takes too long"
             assert _count(connection, "standing") == len(names)
             before = _count(connection, "start")
@@ -105,7 +105,7 @@ def trial(
             publisher = Publisher(parts.broker.address, rate, make)
             fails = _Failing(parts, names[units:], seconds, load)
             while fails.goes_on():
-                time.sleep(2.0)
+                time.sleep(min(2.0, seconds / 4))
                 seen.backlog.append(len(publisher.acknowledged) + fails.sent - (_count(connection, "start") - before))
             seen.load = os.getloadavg()
             publisher.end()

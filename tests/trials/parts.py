@@ -88,8 +88,11 @@ class Parts:
             self.begin(name)
         return dead
 
-    def wait_for_intakes(self, count: int = 1, patience_s: float = 60.0) -> None:
-        """Return once so many intakes hold their names at the broker, and the broker has their sessions on its disk."""
+    def wait_for_intakes(self, count: int = 1, patience_s: float = 60.0, *, on_disk: bool = True) -> None:
+        """Return once so many intakes hold their names at the broker, and the broker has their sessions on its disk.
+
+        A broker that is not to be killed need not have them there: ``on_disk`` is False then.
+        """
 
         def leases() -> int:
             with psycopg.connect(self.server.conninfo) as connection:
@@ -97,7 +100,7 @@ class Parts:
             return int(row[0]) if row else 0
 
         assert eventually(lambda: leases() >= count, patience_s), "intake does not come up"
-        time.sleep(3.0)
+        time.sleep(3.0 if on_disk else 1.0)
 
     def last_words(self, lines: int = 10) -> str:
         """Return the last lines of every part's log, for a run whose books do not balance."""
@@ -117,10 +120,14 @@ class Parts:
         return total_kb / 1024
 
     def _end(self) -> None:
-        for name in reversed(list(self.processes)):
-            if self.processes[name].poll() is None:
-                self.processes[name].send_signal(signal.SIGCONT)
-                self.stop(name)
+        """End the programs side by side, then broker and database."""
+        running = [name for name, process in self.processes.items() if process.poll() is None]
+        for name in running:
+            self.processes[name].send_signal(signal.SIGCONT)
+            if name not in {"broker", "database"}:
+                self.processes[name].terminate()
+        for name in reversed(running):
+            self.stop(name)
 
 
 def say(line: str) -> None:
