@@ -82,9 +82,13 @@ def take(
     last = np.ones(count, dtype=bool)
     last[:-1] = unit[1:] != unit[:-1]
     state.locked_in_row[unit[last]] = row[last]
-    np.maximum.at(state.last_locked_at, unit[locked], at[locked])
-    np.maximum.at(state.last_ran_at, unit[ran], at[ran])
-    np.maximum.at(state.last_start_at, unit, at)
+    for kept, place in (
+        (state.last_locked_at, last_locked[last]),
+        (state.last_ran_at, last_ran[last]),
+        (state.last_start_at, index[last]),
+    ):
+        today = place >= begins[last]
+        kept[unit[last][today]] = np.maximum(kept[unit[last][today]], at[place[today]])
     told_unit, told_at = told
     # The control's report of a lockout that was counted already is the same lockout.
     own = np.array(

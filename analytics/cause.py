@@ -241,37 +241,98 @@ def _scores(
     """
     p, k = m.shape[1], len(directions)
     out = np.zeros((len(units), len(begins) - 1))
+    c, right, factor, gain = np.empty((p, p)), np.empty((p, k + 1)), np.empty((k, k)), np.empty((k, 1))
     for i in range(len(units)):
         u = units[i]
-        r = n[u]
-        known = cov[u].copy()
-        known[0, 0] += wander
-        c = (r * decay[u] + r @ known @ r) * scale**2
-        # Directions in which nothing was seen carry no information; the floor keeps the factor finite.
-        c += RIDGE_SD**2 * (r @ r) + np.eye(p) * 1e-6 * (1.0 + np.trace(c) / p)
-        right = np.empty((p, k + 1))
-        right[:, 0] = m[u] - r @ mean[u]
-        right[:, 1:] = r @ directions.T
-        right = _forward(np.linalg.cholesky(c), right)
+        _covariance(n[u], cov[u], decay[u], wander, scale, c)
+        _sides(n[u], m[u], mean[u], directions, right)
+        _factor(c, p)
+        _forward(c, right, p, k + 1)
         for h in range(len(begins) - 1):
-            part = right[:, 1 + begins[h] : 1 + begins[h + 1]].copy()
-            factor = np.linalg.cholesky(np.eye(part.shape[1]) + part.T @ part)
-            gain = _forward(factor, part.T @ right[:, :1].copy())
-            out[i, h] = 0.5 * np.sum(gain**2) - np.sum(np.log(np.diag(factor)))
+            size = begins[h + 1] - begins[h]
+            _inner(right[:, 1 + begins[h] : 1 + begins[h + 1]], right[:, 0], factor, gain)
+            _factor(factor, size)
+            _forward(factor, gain, size, 1)
+            for a in range(size):
+                out[i, h] += 0.5 * gain[a, 0] ** 2 - np.log(factor[a, a])
     return out
 
 
 @numba.njit(cache=True)
-def _forward(factor: NDArray[Any], right: NDArray[Any]) -> Floats:
-    """Return the solution of a lower triangular system, (p, columns)."""
-    out = right.copy()
-    for a in range(len(out)):
-        for column in range(out.shape[1]):
-            total = out[a, column]
-            for b in range(a):
-                total -= factor[a, b] * out[b, column]
-            out[a, column] = total / factor[a, a]
-    return out
+def _covariance(r: Floats, cov: Floats, decay: float, wander: float, scale: float, out: Floats) -> None:
+    """Write the covariance of a unit's scores if nothing is wrong, lower triangle, (p, p)."""
+    p = len(r)
+    half = np.empty((p, p))
+    for a in range(p):
+        for b in range(p):
+            total = r[a, 0] * wander if b == 0 else 0.0
+            for d in range(p):
+                total += r[a, d] * cov[d, b]
+            half[a, b] = total
+    trace = 0.0
+    for a in range(p):
+        for b in range(a + 1):
+            known, ridge = 0.0, 0.0
+            for d in range(p):
+                known += half[a, d] * r[d, b]
+                ridge += r[a, d] * r[d, b]
+            out[a, b] = (r[a, b] * decay + known) * scale**2 + RIDGE_SD**2 * ridge
+        trace += out[a, a]
+    # Directions in which nothing was seen carry no information; the floor keeps the factor finite.
+    for a in range(p):
+        out[a, a] += 1e-6 * (1.0 + trace / p)
+
+
+@numba.njit(cache=True)
+def _sides(r: Floats, m: Floats, mean: Floats, directions: Floats, out: Floats) -> None:
+    """Write a unit's scores into the first column, and what each direction does to them into the others."""
+    for a in range(len(r)):
+        out[a, 0] = m[a] - _dot(r[a], mean)
+        for j in range(len(directions)):
+            out[a, 1 + j] = _dot(r[a], directions[j])
+
+
+@numba.njit(cache=True)
+def _inner(part: NDArray[Any], scores: NDArray[Any], matrix: Floats, gain: Floats) -> None:
+    """Write one plus the inner products of the columns of ``part``, lower triangle, and theirs with the scores."""
+    for a in range(part.shape[1]):
+        gain[a, 0] = _dot(part[:, a], scores)
+        for b in range(a + 1):
+            matrix[a, b] = _dot(part[:, a], part[:, b]) + (1.0 if a == b else 0.0)
+
+
+@numba.njit(cache=True)
+def _dot(one: NDArray[Any], other: NDArray[Any]) -> float:
+    total = 0.0
+    for a in range(len(one)):
+        total += one[a] * other[a]
+    return total
+
+
+@numba.njit(cache=True)
+def _factor(matrix: Floats, size: int) -> None:
+    """Replace the lower triangle of a symmetric positive definite matrix by its Cholesky factor.
+
+    By hand: for a few rows a call of LAPACK and its copies take several times as long.
+    """
+    for a in range(size):
+        for b in range(a + 1):
+            total = matrix[a, b]
+            for d in range(b):
+                total -= matrix[a, d] * matrix[b, d]
+            matrix[a, b] = np.sqrt(total) if a == b else total / matrix[b, b]
+
+
+@numba.njit(cache=True)
+def _forward(factor: Floats, right: Floats, size: int, columns: int) -> None:
+    """Replace the right sides, (size, columns), of a lower triangular system by its solutions."""
+    for a in range(size):
+        for b in range(a):
+            weight = factor[a, b]
+            for column in range(columns):
+                right[a, column] -= weight * right[b, column]
+        for column in range(columns):
+            right[a, column] /= factor[a, a]
 
 
 @numba.njit(cache=True)

@@ -121,7 +121,8 @@ def _take(state: State, fleet: Fleet, pick: Ints, day: int, told: tuple[Ints, In
     starts, options = fleet.starts, state.options
     unit, at, outcome = starts.unit[pick], starts.at[pick], starts.outcome[pick]
     field = {name: values[pick].astype(np.float64) for name, values in starts.measured.items()}
-    np.minimum.at(state.first_at, unit, at)
+    opens = np.flatnonzero(np.diff(unit, prepend=-1))
+    state.first_at[unit[opens]] = np.minimum(state.first_at[unit[opens]], at[opens])
     state.since_day[unit] = np.minimum(state.since_day[unit], day)
     off_s = _off_s(state, unit, at, field)
     first, lockouts = attempts.take(state.tries, unit, at, outcome, field["retry"].astype(np.float32), told)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -90,11 +91,29 @@ def score(
     -------
     u, variance, information : (units,); the effect is ``u / information``, z is ``u / sqrt(variance)``
     """
-    row = n[:, direction, :]
-    u = m[:, direction] - np.einsum("up,up->u", row, mean)
-    own = n[:, direction, direction]
-    known = np.einsum("up,upq,uq->u", row, cov, row) + wander_sd**2 * row[:, 0] ** 2
-    return u, own * ratio + known, own
+    return _score(n, m, ratio, mean, cov, wander_sd**2, direction)
+
+
+@numba.njit(cache=True)
+def _score(
+    n: Floats, m: Floats, ratio: Floats, mean: Floats, cov: Floats, wander: float, direction: int
+) -> tuple[Floats, Floats, Floats]:
+    units, p = m.shape
+    excess, variance, own = np.empty(units), np.empty(units), np.empty(units)
+    for u in range(units):
+        row = n[u, direction]
+        total = m[u, direction]
+        known = wander * row[0] ** 2
+        for a in range(p):
+            if row[a] != 0.0:
+                total -= row[a] * mean[u, a]
+                part = 0.0
+                for b in range(p):
+                    part += cov[u, a, b] * row[b]
+                known += row[a] * part
+        excess[u], own[u] = total, row[direction]
+        variance[u] = own[u] * ratio[u] + known
+    return excess, variance, own
 
 
 def ratio(weights: Floats) -> Floats:
