@@ -71,13 +71,10 @@ def test_a_commit_waits_for_the_disk(data_folder: Path) -> None:
             assert connection.execute(f"show {name}").fetchone() == ("on",)  # type: ignore[call-overload]
 
 
-def test_a_wrong_password_is_refused(database: str) -> None:
-    with pytest.raises(psycopg.OperationalError):
-        psycopg.connect(database, password="wrong").close()
-
-
-def test_the_files_are_closed_to_other_users(data_folder: Path) -> None:
-    with postgres.running(data_folder):
+def test_a_wrong_password_is_refused_and_the_files_are_closed_to_other_users(data_folder: Path) -> None:
+    with postgres.running(data_folder) as server:
+        with pytest.raises(psycopg.OperationalError, match="password"):
+            psycopg.connect(server.conninfo, password="wrong").close()
         assert (data_folder / "postgres").stat().st_mode & 0o077 == 0
         assert (data_folder / "postgres.password").stat().st_mode & 0o077 == 0
 
