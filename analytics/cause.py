@@ -276,8 +276,9 @@ def _covariance(r: Floats, cov: Floats, decay: float, wander: float, scale: floa
             for d in range(p):
                 known += half[a, d] * r[d, b]
                 ridge += r[a, d] * r[d, b]
-            out[a, b] = (r[a, b] * decay + known) * scale**2 + RIDGE_SD**2 * ridge
-        trace += out[a, a]
+            out[a, b] = (r[a, b] * decay + known) * scale**2
+            trace += out[a, b] if a == b else 0.0
+            out[a, b] += RIDGE_SD**2 * ridge
     # Directions in which nothing was seen carry no information; the floor keeps the factor finite.
     for a in range(p):
         out[a, a] += 1e-6 * (1.0 + trace / p)
