@@ -190,7 +190,7 @@ def _rate(state: State, day: int, unit: Ints, x: Floats, seq: Ints, first: Bools
     bad = np.flatnonzero(first & is_locked)
     have = np.arange(outlook.SAMPLE) < np.minimum(state.sample.filled[unit[bad]], outlook.SAMPLE)[:, None]
     if len(bad):
-        usual = state.sample.x[unit[bad]]
+        usual = state.sample.x[unit[bad]].astype(np.float64)
         usual_level = np.einsum("nkp,np->nk", usual, mean[unit[bad]])
         clues = cause.clues_of_locked(state.hazard, x[bad], level[bad], usual, usual_level, have)
         np.add.at(state.rate.clues, unit[bad], clues)

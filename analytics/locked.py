@@ -36,7 +36,7 @@ N, SEEN, EXPECTED, EXPECTED_NOW, RETRIES = range(5)
 class Rate:
     """Counts by day of the last 28, (units, 28, 5), totals older than that, and the test; one entry a unit."""
 
-    ring: Floats
+    ring: NDArray[np.float32]
     old: Floats
     starts: Ints
     score: Floats
@@ -49,7 +49,7 @@ class Rate:
 def begin(units: int) -> Rate:
     """Return the state before the first start."""
     return Rate(
-        ring=np.zeros((units, WINDOW_D, 5)),
+        ring=np.zeros((units, WINDOW_D, 5), dtype=np.float32),
         old=np.zeros((units, 2)),
         starts=np.zeros(units, dtype=np.int64),
         score=np.zeros(units),

@@ -35,20 +35,20 @@ LOCKOUT_SHARE = (1.5, 5.0)
 class Sample:
     """Recent first attempts of each unit: features (units, 24, p), rest and air temperature, hour; a ring."""
 
-    x: Floats
-    off_s: Floats
-    outdoor_c: Floats
-    hour: Ints
+    x: NDArray[np.float32]
+    off_s: NDArray[np.float32]
+    outdoor_c: NDArray[np.float32]
+    hour: NDArray[np.int8]
     filled: Ints
 
 
 def begin(units: int) -> Sample:
     """Return an empty sample."""
     return Sample(
-        x=np.zeros((units, SAMPLE, features.WIDTH)),
-        off_s=np.full((units, SAMPLE), np.nan),
-        outdoor_c=np.full((units, SAMPLE), np.nan),
-        hour=np.zeros((units, SAMPLE), dtype=np.int64),
+        x=np.zeros((units, SAMPLE, features.WIDTH), dtype=np.float32),
+        off_s=np.full((units, SAMPLE), np.nan, dtype=np.float32),
+        outdoor_c=np.full((units, SAMPLE), np.nan, dtype=np.float32),
+        hour=np.zeros((units, SAMPLE), dtype=np.int8),
         filled=np.zeros(units, dtype=np.int64),
     )
 
@@ -128,7 +128,7 @@ def look(
     temperature = np.where(np.isnan(told), sample.outdoor_c[:, :, None], told)
     cold, hot, soak = features.weather(temperature, np.broadcast_to(sample.off_s[:, :, None], temperature.shape))
     # Everything but the weather terms is the same for all days: only those are worked out for each.
-    still = sample.x.copy()
+    still = sample.x.astype(np.float64)
     still[:, :, [features.COLD, features.HOT, features.SOAK]] = 0.0
     level = np.einsum("usp,up->us", still, mean)[:, :, None] + excess[:, None, None]
     level = level + sum(

@@ -22,7 +22,7 @@ def look(state: State, fleet: Fleet, instant: int) -> Outlook:
     day = instant // DAY_US
     days = np.clip(day - state.first_at // DAY_US, 1, RECENT_D)
     recent = state.activity.ring[:, (day - 1 - np.arange(RECENT_D)) % silence.HISTORY_D].sum(axis=1)
-    window = state.rate.ring.sum(axis=1)
+    window = state.rate.ring.sum(axis=1, dtype=np.float64)
     # One event of prior either way: what drift explains already is not counted twice.
     proneness = np.clip((1.0 + window[:, locked.SEEN]) / (1.0 + window[:, locked.EXPECTED_NOW]), 0.5, 20.0)
     lockouts, tries = outlook.LOCKOUT_SHARE
@@ -43,7 +43,7 @@ def look(state: State, fleet: Fleet, instant: int) -> Outlook:
 
 def rows(state: State, weather: Outlook, fault: Floats, instant: int) -> tuple[Floats, Floats]:
     """Return the rows of the correction for the first and for the second week; ``fault`` (units,) its probability."""
-    window = state.rate.ring.sum(axis=1)
+    window = state.rate.ring.sum(axis=1, dtype=np.float64)
     facts = ahead.Facts(
         seen=window[:, locked.SEEN],
         expected=window[:, locked.EXPECTED_NOW],

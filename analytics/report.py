@@ -64,7 +64,7 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
     """Return what a verdict is made of, a list of plain values a name, one entry a unit."""
     usable, options = state.usable, state.options
     size = drift.effect(state.drift, state.run_up, usable, options)
-    window = state.rate.ring.sum(axis=1)
+    window = state.rate.ring.sum(axis=1, dtype=np.float64)
     ratio, low, high = locked.interval(window[:, locked.SEEN], window[:, locked.EXPECTED])
     down = attempts.down(state.tries)
     recent = posterior.locked_out(state, instant)
