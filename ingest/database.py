@@ -10,22 +10,21 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, date, datetime, time, timedelta
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from weakref import WeakKeyDictionary
 
 import psycopg
-from alembic import command
-from alembic.config import Config
-from alembic.script import ScriptDirectory
 from psycopg import sql
 from psycopg.conninfo import conninfo_to_dict
 from psycopg.pq import TransactionStatus
 from psycopg_pool import ConnectionPool
-from sqlalchemy import create_engine, text
-from sqlalchemy import pool as sqlalchemy_pool
 
 from ingest.errors import UnavailableError
 from ingest.named_sql import queries
+
+if TYPE_CHECKING:
+    from alembic.config import Config
+    from alembic.script import ScriptDirectory
 
 CONNECT_TIMEOUT_S = 10
 _MIGRATION_LOCK = 6_082_174_411
@@ -76,10 +75,13 @@ def migrate(conninfo: str) -> None:
     UnavailableError
         The server cannot be reached, or the database belongs to a newer version of this program.
     """
+    # What migrations need takes most of a second to load, for which a program that begins again must not wait.
+    from alembic import command  # noqa: PLC0415
+    from sqlalchemy import create_engine, text  # noqa: PLC0415
+    from sqlalchemy.pool import NullPool  # noqa: PLC0415
+
     config, script = _script()
-    engine = create_engine(
-        "postgresql+psycopg://", creator=partial(_for_migration, conninfo), poolclass=sqlalchemy_pool.NullPool
-    )
+    engine = create_engine("postgresql+psycopg://", creator=partial(_for_migration, conninfo), poolclass=NullPool)
     try:
         with engine.connect() as connection:
             connection.execute(text("select pg_advisory_lock(:key)"), {"key": _MIGRATION_LOCK})
@@ -160,6 +162,9 @@ def _partition(table: str, day: date) -> str:
 
 
 def _script() -> tuple[Config, ScriptDirectory]:
+    from alembic.config import Config  # noqa: PLC0415 - likewise
+    from alembic.script import ScriptDirectory  # noqa: PLC0415 - likewise
+
     config = Config()
     config.set_main_option("script_location", "ingest:migrations")
     return config, ScriptDirectory.from_config(config)
@@ -170,6 +175,8 @@ def _for_migration(conninfo: str) -> psycopg.Connection:
 
 
 def _refuse_newer(connection: Any, script: ScriptDirectory) -> None:  # noqa: ANN401 - SQLAlchemy's, at this one seam
+    from sqlalchemy import text  # noqa: PLC0415 - likewise
+
     table = connection.execute(text("select to_regclass('schema_version')")).scalar()
     version = connection.execute(text("select version_num from schema_version")).scalar() if table else None
     connection.commit()

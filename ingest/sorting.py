@@ -15,7 +15,7 @@ from typing import Any, NamedTuple, cast
 import psycopg
 from msgspec.structs import astuple
 
-from ingest import mapped, mapping
+from ingest import mapping
 from ingest.decode import Good, decode, plain
 from ingest.held import Held
 from ingest.named_sql import queries
@@ -121,6 +121,8 @@ def _add(batch: Sorted, message: Message, place: _Place, owner: _Device) -> None
     if source is None:
         good, bad = decode(kind, message.payload, message.received_at)
     else:
+        from ingest import mapped  # noqa: PLC0415 - few have such loggers, and it loads for a second or two
+
         good, bad = mapped.decoded(source, message.payload, message.received_at)
     for item in bad:
         hold(batch, message, owner.account_id, device, item.reason, item.detail, item.payload)

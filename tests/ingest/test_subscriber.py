@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import signal
 import socket
+import subprocess
+import sys
 import threading
 import time
 import urllib.error
@@ -46,6 +48,14 @@ STARTS = 20_000
 def connection(database: str) -> Iterator[psycopg.Connection]:
     with connect(database) as opened:
         yield opened
+
+
+def test_intake_begins_again_without_loading_what_only_tables_and_migrations_want() -> None:
+    # Each takes a second or so, in which what is killed and begun again would take nothing in.
+    heavy = "{'pandas', 'pyarrow', 'scipy', 'numba', 'sqlalchemy', 'alembic'}"
+    program = f"import sys, ingest.subscriber; print(sorted({heavy} & set(sys.modules)))"
+    told = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert told.stdout == "[]\n"
 
 
 @pytest.mark.slow
