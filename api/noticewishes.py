@@ -220,7 +220,7 @@ def post_target(by: By, person: PersonName, asked: NewTarget) -> Response:
 @router.post(
     "/v1/people/{person:path}/notices/targets/{target}/trial",
     status_code=202,
-    response_model=None,
+    response_class=Response,
     responses=ERRORS | NOT_FOUND,
     summary="Try a target",
 )
@@ -233,7 +233,7 @@ def post_trial(by: By, person: PersonName, target: TargetNumber) -> Response:
 @router.delete(
     "/v1/people/{person:path}/notices/targets/{target}",
     status_code=204,
-    response_model=None,
+    response_class=Response,
     responses=ERRORS | NOT_FOUND,
     summary="Remove a target",
 )

@@ -59,6 +59,9 @@ def _field(location: tuple[int | str, ...]) -> str:
 
 def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
+    if error.status_code == HTTPStatus.BAD_REQUEST:
+        # The framework's, for bytes that are no text, or parts that are no form.
+        return problem(request, 422, "body: cannot be read; send JSON in UTF-8, or a form as a browser does", errors=[])
     return problem(request, error.status_code, str(error.detail), headers=error.headers)
 
 

@@ -173,3 +173,19 @@ def svg(gauge: Gauge, size: Size = "row") -> str:
     kind = f"rule rule-{size} is-{escape(gauge.standing, quote=True)}"
     drawn = _scale(y) + _band_and_mark(gauge, y) + _rack(gauge.locked, y) + _labels(41)
     return f'<svg class="{kind}" viewBox="0 0 {WIDTH:g} {height}" role="img" aria-label="{words}">{drawn}</svg>'
+
+
+def ink(font: str) -> str:
+    """Return the style of a rule for where no style sheet of a page reaches it: on paper, in mail.
+
+    Parameters
+    ----------
+    font
+        Name of the font of its labels.
+    """
+    return (
+        ".r-line,.r-tenth,.r-break{fill:none;stroke:#8a96a2}.r-rack{fill:none;stroke:#dfe4e8}.r-band{fill:#c4ced8}"
+        ".r-drift{fill:none;stroke:#1f262d;stroke-dasharray:2 2}.r-mark{fill:none;stroke:#1f262d;stroke-width:2.4}"
+        ".r-head{fill:#1f262d}.r-locked{fill:none;stroke:#1f262d;stroke-width:2}"
+        f".r-text,.r-more{{font-family:'{font}';font-size:10px;fill:#5d6873}}"
+    )

@@ -17,7 +17,7 @@ from api.access import By, Reader
 from api.answers import ERRORS, NOT_FOUND, UnitName
 from api.evidence import percent
 from api.quantities import local, weekday
-from api.rule import Gauge, svg
+from api.rule import Gauge, ink, svg
 from api.words import WORK
 
 router = APIRouter(include_in_schema=False, default_response_class=Response)
@@ -26,14 +26,6 @@ FONT = "Libertinus Serif"
 """One of the fonts that typst carries, so that a bare machine prints the same."""
 MOST_VISITS = 6
 CHART_WIDTH = 620
-
-RULE_STYLE = (
-    ".r-line,.r-tenth,.r-break{fill:none;stroke:#8a96a2}.r-rack{fill:none;stroke:#dfe4e8}.r-band{fill:#c4ced8}"
-    ".r-drift{fill:none;stroke:#1f262d;stroke-dasharray:2 2}.r-mark{fill:none;stroke:#1f262d;stroke-width:2.4}"
-    ".r-head{fill:#1f262d}.r-locked{fill:none;stroke:#1f262d;stroke-width:2}"
-    f".r-text,.r-more{{font-family:'{FONT}';font-size:10px;fill:#5d6873}}"
-)
-"""The rule's ink where no style sheet of a page reaches it."""
 
 NEXT: dict[str, str] = {
     "down": "The unit has locked itself out to protect its compressor. We treat this as urgent.",
@@ -143,7 +135,7 @@ def _template() -> bytes:
 def standalone(gauge: Gauge) -> str:
     """Return the half-second rule as a picture that stands by itself, for paper."""
     drawn = svg(gauge, "head")
-    style = f"<style>{RULE_STYLE}</style>"
+    style = f"<style>{ink(FONT)}</style>"
     head, _, rest = drawn.partition(">")
     named = head.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
     return f"{named}>{style}{rest}"

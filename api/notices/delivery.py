@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from api.notices import targets
-from api.queries import Pool, writing
+from api.notices import picture, targets
+from api.queries import Pool, Row, writing
 from ingest.named_sql import queries
 
 FIRST_WAIT = timedelta(seconds=15)
@@ -40,14 +40,22 @@ def deliver(pool: Pool, account_id: int, delivery_id: int, tries: int = TRIES) -
         taken = conn.execute(_SQL["take"], wanted).fetchone()
     if taken is None:
         return None
-    gone = taken["url"] is None
-    error = GONE if gone else targets.send(taken["url"], taken["title"], taken["body"])
+    url, said = taken["url"], (taken["title"], taken["body"])
+    gone = url is None
+    error = GONE if gone else targets.send(url, *said, _picture(pool, account_id, taken))
     state = "sent" if error is None else "failed" if gone or taken["tries"] >= tries else "waiting"
     with writing(pool) as conn:
         conn.execute(_SQL["note"], {**wanted, "state": state, "error": error})
     if state == "waiting":
         raise NotTakenError(error)
     return state
+
+
+def _picture(pool: Pool, account_id: int, taken: Row) -> str | None:
+    """Return the picture that goes with a message, to where pictures are looked at."""
+    if not targets.is_mail(taken["url"]):
+        return None
+    return picture.of_message(pool, account_id, taken["triggers"], taken["closed_at"])
 
 
 def wait(tried: int, first: timedelta = FIRST_WAIT) -> timedelta:

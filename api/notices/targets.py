@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 
 import apprise
+from apprise.attachment.base import AttachBase
+from apprise.attachment.memory import AttachMemory
 
 from ingest.errors import BadInputError
 
@@ -13,6 +15,8 @@ OF_THIS_MACHINE = frozenset({"dbus", "gnome", "glib", "kde", "macosx", "qt", "sy
 LONGEST = 1_000
 SHOWN = 4
 """Last characters of a target that are shown again; the rest holds its secrets."""
+MAIL = ("mailto://", "mailtos://")
+PICTURE = "how-they-start.svg"
 NO_ANSWER = "the service refused it or did not answer"
 _PART = re.compile(r"[^\s/:@?&=+]{4,}")
 _SCHEME = re.compile(r"[a-z][a-z0-9+.-]{1,30}(?=://)")
@@ -48,14 +52,27 @@ def tail(url: str) -> str:
     return f"{kind[0] if kind else '?'} …{url[-SHOWN:]}"
 
 
-def send(url: str, title: str, body: str) -> str | None:
-    """Send a message; return None once the service has taken it, else in one line what it said, without secrets."""
+def is_mail(url: str) -> bool:
+    """Return whether a target is a mailbox, where a picture that comes with a message is seen."""
+    return url.startswith(MAIL)
+
+
+def send(url: str, title: str, body: str, picture: str | None = None) -> str | None:
+    """Send a message; return None once the service has taken it, else in one line what it said, without secrets.
+
+    Parameters
+    ----------
+    picture : SVG that goes with it
+    """
     target = apprise.Apprise.instantiate(url, asset=_asset(), suppress_exceptions=True)
     if target is None:
         return "this address cannot be used any more; add the target anew"
     try:
         result = apprise.Apprise([target], asset=_asset()).notify(
-            body, title=title, body_format=apprise.NotifyFormat.TEXT
+            body,
+            title=title,
+            body_format=apprise.NotifyFormat.TEXT,
+            attach=None if picture is None else _attached(picture),
         )
     except Exception as error:  # noqa: BLE001 - whatever a service's part raises, the message is tried again
         return f"{NO_ANSWER} ({type(error).__name__})"
@@ -63,6 +80,12 @@ def send(url: str, title: str, body: str) -> str | None:
         return None
     said = [entry.message for entry in result.logs() if entry.level in {"WARNING", "ERROR"}]
     return bare(said[0] if said else NO_ANSWER, url)
+
+
+def _attached(picture: str) -> AttachBase:
+    # The library's part has no types.
+    made: AttachBase = AttachMemory(picture, name=PICTURE, mimetype="image/svg+xml")  # type: ignore[no-untyped-call]
+    return made
 
 
 def bare(text: str, url: str) -> str:

@@ -197,7 +197,7 @@ update notice_delivery d set state = 'sending', tries = d.tries + 1, changed_at 
 from notice n
 where d.account_id = %(account_id)s and d.delivery_id = %(delivery_id)s and d.state in ('waiting', 'sending')
   and n.notice_id = d.notice_id and n.account_id = d.account_id
-returning d.tries, n.title, n.body,
+returning d.tries, n.title, n.body, n.triggers, n.closed_at,
   (select t.url from notice_target t where t.target_id = d.target_id and t.account_id = d.account_id) as url;
 
 -- name: note how it went

@@ -5,6 +5,7 @@ import socket
 import pytest
 from fastapi.testclient import TestClient
 
+from api import queries
 from tests.api.conftest import client
 
 pytestmark = pytest.mark.stack
@@ -44,7 +45,15 @@ def test_a_browser_on_a_page_gets_the_same_words_as_a_page(here: TestClient) -> 
     )
 
 
-def test_a_database_that_is_away_is_said_so_and_the_program_stays_up() -> None:
+def test_a_body_that_is_no_text_is_refused_with_the_remedy(here: TestClient) -> None:
+    kind = {"Content-Type": "application/json"}
+    answer = here.post("/v1/units/u-0001/visits", content=b"\xff\xfe{", headers=kind)
+    assert answer.status_code == 422
+    assert answer.json()["detail"].startswith("body: cannot be read; send JSON in UTF-8")
+
+
+def test_a_database_that_is_away_is_said_so_and_the_program_stays_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(queries, "WAIT_S", 0.3)
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         nobody = f"host=127.0.0.1 port={taken.getsockname()[1]} dbname=none connect_timeout=1"

@@ -183,17 +183,24 @@ def test_the_rules_stand_under_each_other_on_one_scale(page: Page, address: str)
     assert boxes[0]["width"] > 200
 
 
-def test_the_chart_answers_to_the_pointer_with_a_script_of_our_own_origin(page: Page, address: str) -> None:
-    page.goto(f"{address}/units/u-0001")
-    figure = page.locator("figure.chart").first
-    figure.scroll_into_view_if_needed()
-    figure.hover()
-    canvas = figure.locator(".drawn canvas")
-    canvas.wait_for(timeout=45_000)
-    assert figure.locator("picture").is_hidden()
-    box = canvas.bounding_box()
-    assert box is not None
-    assert box["width"] > 250
+def test_every_kind_of_chart_answers_to_the_pointer_with_a_script_of_our_own_origin(page: Page, address: str) -> None:
+    for path, kinds in (
+        ("/units/u-0004", ("run-up.json", "by-temperature.json", "by-rest.json", "wave.json")),
+        ("/units/u-0003", ("rests.json",)),
+        ("/units/u-0003/assist", ("assist-chart.json",)),
+    ):
+        page.goto(address + path)
+        for kind in kinds:
+            figure = page.locator(f"figure.chart[data-spec*='{kind}']").first
+            figure.scroll_into_view_if_needed()
+            figure.hover()
+            canvas = figure.locator(".drawn canvas")
+            canvas.wait_for(timeout=45_000)
+            assert figure.locator("picture").is_hidden()
+            box, room = canvas.bounding_box(), figure.bounding_box()
+            assert box is not None
+            assert room is not None
+            assert 250 < box["width"] <= room["width"] + 1, kind
 
 
 def test_the_keyboard_alone_reaches_a_unit_and_logs_the_way_back(page: Page, address: str) -> None:
