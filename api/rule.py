@@ -181,11 +181,11 @@ def ink(font: str) -> str:
     Parameters
     ----------
     font
-        Name of the font of its labels.
+        Of its labels, as a style sheet writes it.
     """
     return (
         ".r-line,.r-tenth,.r-break{fill:none;stroke:#8a96a2}.r-rack{fill:none;stroke:#dfe4e8}.r-band{fill:#c4ced8}"
         ".r-drift{fill:none;stroke:#1f262d;stroke-dasharray:2 2}.r-mark{fill:none;stroke:#1f262d;stroke-width:2.4}"
         ".r-head{fill:#1f262d}.r-locked{fill:none;stroke:#1f262d;stroke-width:2}"
-        f".r-text,.r-more{{font-family:'{font}';font-size:10px;fill:#5d6873}}"
+        f".r-text,.r-more{{font-family:{font};font-size:10px;fill:#5d6873}}"
     )

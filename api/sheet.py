@@ -135,7 +135,7 @@ def _template() -> bytes:
 def standalone(gauge: Gauge) -> str:
     """Return the half-second rule as a picture that stands by itself, for paper."""
     drawn = svg(gauge, "head")
-    style = f"<style>{ink(FONT)}</style>"
+    style = f"<style>{ink(repr(FONT))}</style>"
     head, _, rest = drawn.partition(">")
     named = head.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
     return f"{named}>{style}{rest}"

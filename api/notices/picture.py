@@ -15,9 +15,9 @@ from api.words import STANDINGS
 
 MOST = 25
 """Units in one picture, the worst first: as many as a digest describes."""
-WIDTH, RULE_HIGH, ROW = 480, 67, 116
-FONT = "sans-serif"
-_TYPE = f".name{{font:600 15px {FONT};fill:#1f262d}}.words{{font:13px {FONT};fill:#5d6873}}"
+WIDTH, RULE_HIGH, ROW = 540, 75, 124
+FONT = "Helvetica,Arial,sans-serif"
+_TYPE = f".name{{font:600 15px {FONT};fill:#1f262d}}.words{{font:12.5px {FONT};fill:#5d6873}}"
 
 Drawn = tuple[str, Gauge]
 """A unit's name, and what its rule shows."""
@@ -50,7 +50,7 @@ def rules(units: Sequence[Drawn]) -> str:
         words = escape(in_words(gauge))
         rows_.append(
             f'<text class="name" x="16" y="{y + 14}">{head}</text>{inner}'
-            f'<text class="words" x="16" y="{y + 100}">{words}</text>'
+            f'<text class="words" x="16" y="{y + 108}">{words}</text>'
         )
     high = 12 + ROW * len(units)
     return (

@@ -17,15 +17,15 @@ WIDE, NARROW, HIGH = 1280, 390, 860
 
 
 def main(address: str, unit: str | None = None) -> int:
-    """Write three pictures; the unit is the first of the call list unless one is named."""
+    """Write the pictures; the unit is the first of the call list unless one is named."""
     base = address.rstrip("/")
-    if unit is None:
-        with urlopen(f"{base}/v1/calls?limit=1") as answer:
-            calls = json.load(answer)["items"]
-        if not calls:
-            print("no unit has been judged yet: let the demo play on a while, then try again", file=sys.stderr)
-            return 2
-        unit = str(calls[0]["unit"])
+    with urlopen(f"{base}/v1/calls?limit=500") as answer:
+        calls = json.load(answer)["items"]
+    if not calls:
+        print("no unit has been judged yet: let the demo play on a while, then try again", file=sys.stderr)
+        return 2
+    unit = unit or str(calls[0]["unit"])
+    helped = [c["unit"] for c in calls if c["repair"] and c["repair"]["verdict"] == "helped"]
     PICTURES.mkdir(exist_ok=True)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium(), args=ARGUMENTS)
@@ -36,6 +36,13 @@ def main(address: str, unit: str | None = None) -> int:
             page.wait_for_load_state("networkidle")
             page.screenshot(path=PICTURES / f"{name}.png")
             print(PICTURES / f"{name}.png")
+        if helped:
+            page = browser.new_page(viewport={"width": WIDE, "height": 640})
+            page.goto(f"{base}/units/{quote(helped[0], safe='')}")
+            page.locator(".columns").evaluate("e => e.scrollIntoView()")
+            page.wait_for_load_state("networkidle")
+            page.screenshot(path=PICTURES / "helped.png")
+            print(PICTURES / "helped.png")
         browser.close()
     return 0
 
