@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,6 +51,11 @@ def begin(units: int) -> Sample:
         hour=np.zeros((units, SAMPLE), dtype=np.int8),
         filled=np.zeros(units, dtype=np.int64),
     )
+
+
+def part(sample: Sample, units: Ints) -> Sample:
+    """Return the sample of some units."""
+    return Sample(*(getattr(sample, f.name)[units] for f in fields(sample)))
 
 
 def take(sample: Sample, unit: Ints, at: Ints, x: Floats, off_s: Floats, outdoor_c: Floats) -> None:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from analytics.options import Options
 from analytics.verdict import CAUSES, RepairName, StandingName
 
+WEATHER_AHEAD, WEATHER_FOLD = "weather_ahead_x", 1.5
+"""Prefix of the code that tells what the weather ahead does to the outlook, and from how much on it is told."""
 REASONS = {
     "days_below_7": "fewer than seven days of starts since the unit's history began, or began anew",
     "starts_below_30": "fewer than thirty starts since then",
@@ -62,6 +64,8 @@ class Facts:
     flagged_before: bool
     grounds: tuple[str, ...] = ()
     """What speaks for the likeliest cause and against it, as codes of `analytics.grounds`."""
+    weather_fold: float | None = None
+    """How many times likelier the forecast weather makes a lockout within 7 days; None where that is not told."""
 
 
 def _sufficiency(facts: Facts, options: Options) -> list[str]:
@@ -114,6 +118,8 @@ def _notes(facts: Facts, *, asked: bool) -> list[str]:
         notes.append(f"repair_{facts.repair}")
     if not facts.usable:
         return notes
+    if facts.weather_fold is not None and not 1.0 / WEATHER_FOLD < facts.weather_fold < WEATHER_FOLD:
+        notes.append(f"{WEATHER_AHEAD}{facts.weather_fold:.1f}")
     if not facts.forecast:
         notes.append("no_forecast")
     elif not facts.forecast_reaches:

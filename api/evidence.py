@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from analytics import grounds
+from analytics.standing import WEATHER_AHEAD
 from api.quantities import MINUS
 from api.words import CAUSES, FLAGGED, likely
 
@@ -87,6 +88,16 @@ def _locked(locked: Mapping[str, Any]) -> str:
     return f"{_many(low, high)}: {counted}, ratio {locked['ratio']:.1f} (90 % interval {low:.1f} to {high:.1f})."
 
 
+def _weather(reasons: Sequence[str]) -> list[str]:
+    """Return what the weather ahead does to the outlook, where it does much."""
+    for code in reasons:
+        if code.startswith(WEATHER_AHEAD):
+            fold = float(code.removeprefix(WEATHER_AHEAD))
+            way = f"{fold:.1f} times" if fold > 1 else f"only {fold:.1f} times"
+            return [f"The weather forecast makes a lockout within 7 days {way} as likely as the weather of late would."]
+    return []
+
+
 def evidence(body: Mapping[str, Any] | None) -> list[str]:
     """Return what the verdict rests on as sentences: words first, then the numbers with their 90 % interval."""
     if body is None:
@@ -109,6 +120,7 @@ def evidence(body: Mapping[str, Any] | None) -> list[str]:
         told.append(f"Too little heard to judge: {run_up['starts']} starts so far.")
     if body["standing"] in FLAGGED:
         told.extend(_causes(body.get("causes") or {}, body["reasons"]))
+    told.extend(_weather(body["reasons"]))
     return told
 
 

@@ -23,6 +23,8 @@ SHOWN = 12
 """Rests shown of the last fortnight, and as many of what was earlier."""
 LONGEST_MIN = 15.0
 """What is shown of a rest [min]: a control commonly waits five before it starts again (common practice, no source)."""
+EVEN_MIN = 2.0
+"""Pressures that need longer than this to even out call for start assist (common practice, no source) [min]."""
 MOST_POINTS = 40
 
 
@@ -70,6 +72,8 @@ def specification(
     lines = alt.Chart(alt.InlineData(values=points))
     x = alt.X("t:Q", title="minutes after the stop", scale=alt.Scale(domain=[0, LONGEST_MIN]))
     y = alt.Y("p:Q", title=f"liquid less suction, {'psi' if customary else 'kPa'}", scale=alt.Scale(zero=True))
+    once = lines.transform_aggregate(points="count()")
+    two = alt.XDatum(EVEN_MIN, scale=alt.Scale(domain=[0, LONGEST_MIN]))
     layers = [
         lines.transform_filter("!datum.recent")
         .mark_line(color=QUIET, opacity=0.35, strokeWidth=1, clip=True)
@@ -77,6 +81,10 @@ def specification(
         lines.transform_filter("datum.recent")
         .mark_line(color=INK, opacity=0.75, strokeWidth=1.4, clip=True)
         .encode(x=x, y=y, detail="n:N"),
+        once.mark_rule(color=QUIET, strokeDash=[4, 3]).encode(x=two),
+        once.mark_text(color=QUIET, align="left", baseline="top", dx=4, text=f"{EVEN_MIN:.0f} min").encode(
+            x=two, y=alt.value(2)
+        ),
     ]
     return styled(alt.layer(*layers).properties(width=width, height=190, background="#ffffff00"))
 

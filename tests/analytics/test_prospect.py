@@ -54,3 +54,23 @@ def test_the_chance_of_two_weeks_is_that_of_either_week(
     assert np.all((first > 0) & (first <= both) & (both < 1))
     surer, _ = prospect.chances(state, weather, np.full(whole.size, 0.9), instant)
     assert np.all(surer > first)
+
+
+def test_what_the_weather_ahead_does_is_told_where_a_lockout_is_likely_enough_and_a_forecast_is_there(
+    end: tuple[State, Fleet, int, pd.DataFrame, pd.DataFrame],
+) -> None:
+    state, _, instant, starts, units = end
+    fault = np.full(len(units), 0.9)
+    folds = {}
+    for outdoor_c in (10.0, -25.0):
+        forecasts = pd.DataFrame([_forecast("s0", instant, outdoor_c)])
+        whole = fleet(Tables(starts=starts, units=units, forecasts=forecasts))
+        weather = prospect.look(state, whole, instant)
+        folds[outdoor_c] = prospect.ahead_fold(state, whole, weather, fault, instant)
+        assert np.all(np.isnan(folds[outdoor_c][~weather.forecast]))
+        likely = prospect.chances(state, weather, fault, instant)[0] >= prospect.WORTH_TELLING
+        assert np.array_equal(np.isfinite(folds[outdoor_c]), likely & weather.forecast & state.usable)
+    cold, mild = folds[-25.0][np.isfinite(folds[-25.0])], folds[10.0][np.isfinite(folds[10.0])]
+    assert len(cold) > 0
+    assert np.all(cold > 1.0)
+    assert np.all(mild < 1.0)

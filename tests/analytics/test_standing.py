@@ -98,3 +98,9 @@ def test_every_reason_is_in_the_document() -> None:
     text = (Path(standing.__file__).parent / "VERDICTS.md").read_text(encoding="utf-8")
     for code, meaning in standing.REASONS.items():
         assert f"| `{code}` | {meaning} |" in text
+
+
+def test_a_weather_ahead_that_changes_the_outlook_much_is_a_reason_and_one_that_does_not_is_none() -> None:
+    assert "weather_ahead_x2.4" in _decide(weather_fold=2.41)[1]
+    assert "weather_ahead_x0.4" in _decide(weather_fold=0.4)[1]
+    assert not [code for code in _decide(weather_fold=1.2)[1] if code.startswith("weather_ahead")]

@@ -56,3 +56,11 @@ def test_where_no_grounds_are_told_the_usual_sign_of_the_cause_stands_in_their_p
     assert evidence(CALLS[0][0])[-1] == (
         "Weak run capacitor, very likely (83 %); its sign: slow after any stop, running current up, power factor down."
     )
+
+
+def test_what_the_weather_ahead_does_to_the_outlook_is_a_sentence() -> None:
+    worse, milder = (
+        evidence(CALLS[0][0] | {"reasons": [code]})[-1] for code in ("weather_ahead_x2.4", "weather_ahead_x0.4")
+    )
+    assert "2.4 times as likely" in worse
+    assert "only 0.4 times as likely" in milder
