@@ -78,8 +78,7 @@ def chances(state: State, weather: Outlook, fault: Floats, instant: int) -> tupl
 def ahead_fold(state: State, fleet: Fleet, weather: Outlook, fault: Floats, instant: int) -> Floats:
     """Return how many times likelier the weather forecast makes a lockout within 7 days, (units,).
 
-    Against the weather that the unit's last starts met; NaN without a forecast, and where a lockout is not likely enough
-    either way for it to matter.
+    Against the weather of its last starts; NaN without a forecast, and where a lockout is unlikely with it.
     """
     out = np.full(fleet.size, np.nan)
     told = chances(state, weather, fault, instant)[0]
