@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta, tzinfo
+from itertools import product
 from typing import Any, NamedTuple
-
-import pandas as pd
 
 from api.notices import hours
 from api.notices.gravity import DOWN, level
@@ -64,7 +63,7 @@ class Told:
     at: datetime
 
 
-def by_person(changes: pd.DataFrame, people: Sequence[Wishes], at: datetime) -> list[Gathering]:
+def by_person(changes: Sequence[Mapping[str, Any]], people: Sequence[Wishes], at: datetime) -> list[Gathering]:
     """Return the messages that a round of changes asks for.
 
     Parameters
@@ -73,12 +72,11 @@ def by_person(changes: pd.DataFrame, people: Sequence[Wishes], at: datetime) -> 
     people : everybody who can be told
     at : the present instant
     """
-    wanted = pd.DataFrame(
-        [(p.person_id, standing) for p in people for standing in p.standings], columns=["person_id", "standing"]
-    )
     messages: dict[Key, Gathering] = {}
-    for row in changes.merge(wanted, on="standing").to_dict("records"):
-        key = Key(row["person_id"], row["site"] if isinstance(row["site"], str) else None, row["cause"])
+    for row, person in product(changes, people):
+        if row["standing"] not in person.standings:
+            continue
+        key = Key(person.person_id, row["site"], row["cause"])
         message = messages.setdefault(key, Gathering(key, row["zone"], {}))
         message.triggers[row["unit"]] = {
             "unit": row["unit"],

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta, tzinfo
 
 import numpy as np
-import pandas as pd
 from psycopg.types.json import Jsonb
 
 from api.notices import gather, hours, trust
@@ -17,7 +16,7 @@ from api.notices.decide import CALM_S, Memory, decide
 from api.notices.gather import Gathering, Key, Told, Wishes
 from api.notices.gravity import LEVELS, levels
 from api.quantities import zone as zone_of
-from api.queries import writing
+from api.queries import Row, writing
 
 
 @dataclass(frozen=True)
@@ -47,7 +46,7 @@ def look(by: Look) -> Seen | None:
             return Seen(now.behind, 0, 0)
         people = _people(conn, by)
         changes = _changes(conn, by, believe_silence=now.believes_silence(reader.now))
-        if len(changes):
+        if changes:
             _gather(conn, by, people, changes)
         _begin_digests(conn, by, people)
         return Seen(None, len(changes), close(conn, by))
@@ -68,38 +67,38 @@ def _people(conn: Conn, by: Look) -> list[Wishes]:
     ]
 
 
-def _changes(conn: Conn, by: Look, *, believe_silence: bool) -> pd.DataFrame:
+def _changes(conn: Conn, by: Look, *, believe_silence: bool) -> list[Row]:
     """Return the units whose change is told, and remember what was looked at."""
     at = by.now
     first = bool(one(conn, by, "first")["first"])
     found = ask(conn, by, "changed", first=first, calm=at - timedelta(seconds=CALM_S))
     if not found:
-        return pd.DataFrame()
-    frame = pd.DataFrame(found)
+        return []
     since_s = np.array([b.timestamp() if b is not None else np.nan for b in (f["better_since"] for f in found)])
+    now, told, muted = (levels(f[name] for f in found) for name in ("standing", "told", "muted"))
     made = decide(
-        levels(frame["standing"]),
-        Memory(levels(frame["told"]), since_s),
-        levels(frame["muted"]),
+        now,
+        Memory(told, since_s),
+        muted,
         at.timestamp(),
         first=first,
         believe_silence=believe_silence,
     )
-    kept = ~made.waits
+    kept = np.flatnonzero(~made.waits)
     better = [None if np.isnan(s) else datetime.fromtimestamp(s, UTC) for s in made.memory.better_since_s[kept]]
     ask(
         conn,
         by,
         "remember",
-        unit_ids=frame["unit_id"][kept].tolist(),
-        standings=frame["standing"][kept].tolist(),
+        unit_ids=[found[row]["unit_id"] for row in kept],
+        standings=[found[row]["standing"] for row in kept],
         told=[LEVELS[n] for n in made.memory.told[kept]],
         better=better,
     )
-    return frame[made.tell]
+    return [found[row] for row in np.flatnonzero(made.tell)]
 
 
-def _gather(conn: Conn, by: Look, people: Sequence[Wishes], changes: pd.DataFrame) -> None:
+def _gather(conn: Conn, by: Look, people: Sequence[Wishes], changes: Sequence[Row]) -> None:
     """Add changes to the messages that gather already, and begin those that are wanting."""
     at = by.now
     told = {

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, time, timedelta
-
-import pandas as pd
+from typing import Any
 
 from api.notices import gather
 from api.notices.gather import Gathering, Key, Told, Wishes
@@ -17,10 +16,11 @@ NIGHT = Quiet(time(19), time(7))
 """It is 20:00 on the day before in Denver."""
 
 
-def changes(*rows: tuple[str, str | None, str, str]) -> pd.DataFrame:
+def changes(*rows: tuple[str, str | None, str, str]) -> list[dict[str, Any]]:
     """Changes of (unit, site, cause, standing)."""
-    frame = pd.DataFrame(list(rows), columns=["unit", "site", "cause", "standing"])
-    return frame.assign(zone="America/Denver", was="steady", as_of=NOW)
+    names = ("unit", "site", "cause", "standing")
+    also = {"zone": "America/Denver", "was": "steady", "as_of": NOW}
+    return [dict(zip(names, row, strict=True)) | also for row in rows]
 
 
 def message(standing: str, **more: object) -> Gathering:
