@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
 import tempfile
 import time
+from collections import Counter
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -18,7 +21,7 @@ from deploy.embedded import postgres as embedded_postgres
 from ingest import files, frames, store
 from ingest.database import connect, ensure_days, migrate
 from ingest.wire import START_FIELDS
-from tests.bench import plain_copy
+from tests.bench import plain_copy, shares
 
 STARTS = 396_000
 UNITS = 330
@@ -55,9 +58,12 @@ def loaded(conninfo: str, path: Path) -> float:
     load.add(kinds)
     arguments = parser.parse_args(["load", "starts", str(path), "--database", conninfo])
     began = time.perf_counter()
-    if arguments.run(arguments):
+    with contextlib.redirect_stdout(sys.stderr):  # what it says of its progress is no result
+        left_out = arguments.run(arguments)
+    taken_s = time.perf_counter() - began
+    if left_out:
         raise RuntimeError("some starts were left out")
-    return time.perf_counter() - began
+    return taken_s
 
 
 def copied(connection: psycopg.Connection, made: pd.DataFrame) -> float:
@@ -78,7 +84,7 @@ def empty(connection: psycopg.Connection) -> None:
 
 
 def main() -> None:
-    """Print the rates and the ratio: the best of a few rounds taken in turn."""
+    """Print the rates, the ratio and what a start costs: the median of a few rounds taken in turn."""
     with tempfile.TemporaryDirectory(prefix="halfsecond-bench-") as name:
         folder = Path(name)
         folder.chmod(0o755)
@@ -88,20 +94,34 @@ def main() -> None:
             made, path = table(0, STARTS), folder / "starts.parquet"
             files.write("starts", made, path)
             times: list[tuple[float, float]] = []
+            cpu_s: Counter[str] = Counter()
             with connect(server.conninfo) as connection:
                 store.account(connection, "bench (example)", create=True)
                 ensure_days(connection, "start", set(made["at"].dt.date))
                 for turn in range(ROUNDS + 1):
                     empty(connection)
+                    before = time.process_time(), shares.cpu_s(server.process.pid)
                     ours_s = loaded(server.conninfo, path)
+                    between = time.process_time(), shares.cpu_s(server.process.pid)
                     empty(connection)
+                    begun_s = shares.cpu_s(server.process.pid)
                     peer_s = copied(connection, made)
                     if turn:  # the first warms caches
                         times.append((ours_s, peer_s))
-    ours_s, peer_s = (min(column) for column in zip(*times, strict=True))
+                        cpu_s["load"] += between[0] - before[0]
+                        cpu_s["database"] += between[1] - before[1]
+                        cpu_s["database of the peer"] += shares.cpu_s(server.process.pid) - begun_s
+    ours_s, peer_s = (median(column) for column in zip(*times, strict=True))
+    ratios = sorted(theirs / ours for ours, theirs in times)
     print(
         f"parquet: {STARTS / ours_s:,.0f} starts/s read, checked and stored by 'halfsecond load'; binary COPY and "
-        f"merge of the same rows ready in memory {STARTS / peer_s:,.0f}/s, ratio {peer_s / ours_s:.2f}"
+        f"merge of the same rows ready in memory {STARTS / peer_s:,.0f}/s, ratio {median(ratios):.2f} "
+        f"({ratios[0]:.2f} to {ratios[-1]:.2f})"
+    )
+    used = {name: 1e6 * seconds / STARTS / ROUNDS for name, seconds in cpu_s.items()}
+    print(
+        f"CPU a start: {used['load']:.1f} us to read, check, encode and send, {used['database']:.1f} us of the "
+        f"database; the peer costs the database {used['database of the peer']:.1f} us"
     )
 
 
