@@ -237,7 +237,7 @@ def test_the_keyboard_alone_plans_a_visit_and_logs_it(page: Page, small: str) ->
         tab_to(page, "#name")
         page.keyboard.type("Kim Example")
         page.keyboard.press("Enter")
-        page.wait_for_load_state()
+        page.get_by_role("rowheader", name="Kim Example").wait_for()
         page.goto(address)
         tab_to(page, "li.call.is-down summary")
         page.keyboard.press("Enter")

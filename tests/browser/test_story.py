@@ -141,6 +141,7 @@ def test_a_unit_drifts_is_called_planned_mended_and_three_weeks_later_the_page_s
             page.goto(f"{address}/people")
             page.get_by_label("Name").fill(KIM)
             page.get_by_role("button", name="Add").click()
+            expect(page.get_by_role("rowheader", name=KIM)).to_be_visible()
 
             # While it is well it stands among the others.
             with page.expect_request("**/calls/events"):
