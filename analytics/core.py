@@ -97,7 +97,8 @@ def _order(visits: Sequence[Visit]) -> list[int]:
 def _visit(state: State, fleet: Fleet, visits: Sequence[Visit], day: int) -> None:
     units = np.array([v.unit for v in visits], dtype=np.int64)
     # What its run-up times never showed, they cannot show to be over either.
-    state.flagged_before[units] = state.drift.alarm[units]
+    shown = drift.excess(state.run_up, state.options)[0][units] > repair.SHOWN_ABOVE
+    state.flagged_before[units] = state.drift.alarm[units] & shown
     worked = np.array([set(v.work) != {"other"} for v in visits], dtype=bool)
     state.worked_at[units[worked]] = np.array([v.at for v in visits], dtype=np.int64)[worked]
     repair.visit(state.after, state.run_up, units, np.array([v.at for v in visits], dtype=np.int64), state.usable)

@@ -31,6 +31,9 @@ SHIFT_SD = np.array([0.5, 0.2, 0.3, 0.4, 0.15, 0.1, 0.4, 0.05, 0.03, 0.03])
 HELPED_BELOW, HELPED_SURE = -0.03, 1.2815515655446004
 """A change that the customer would not notice is not called help, nor one of which it is not nine tenths sure that it
 is larger: the 90th percentile of the standard normal."""
+SHOWN_ABOVE = 0.07
+"""Excess of ln run-up before a visit from which a full repair can be told: what only some rare starts showed hardly
+moves their mean, and that it has not moved is then no sign of a failed repair."""
 MARGIN = 0.02
 
 

@@ -78,6 +78,23 @@ def test_a_part_that_was_replaced_lets_the_unit_learn_anew_and_a_wire_does_not(m
     assert "learning" not in {v.standing for v in wire}
 
 
+def test_a_fault_of_few_starts_that_was_mended_is_not_taken_for_a_failed_repair(made: ModuleType) -> None:
+    # Slow after long stops in the cold only, from day 40 to the visit on day 60: mended, though the mean hardly moves.
+    made_fleet = made.fleet(8, 85, 28, faulty=0.0)
+    starts = made_fleet.tables.starts.copy()
+    days = (starts["at"] - pd.Timestamp(made.START)) / pd.Timedelta(days=1)
+    soaked = (starts["off_s"] > 7200) & (starts["outdoor_c"] < 0)
+    starts.loc[(days >= 40) & (days < 60) & soaked & starts["run_up_s"].notna(), "run_up_s"] *= 2.5
+    at = pd.Timestamp(made.START) + pd.Timedelta(days=60)
+    visits = pd.DataFrame({"unit": made_fleet.tables.units["unit"], "at": at, "work": [["supply_wiring"]] * 8})
+    said = list(replay.replay(Tables(starts=starts, units=made_fleet.tables.units, visits=visits)))
+    before, after = _at(said, -1), _at(said, 22)
+    flagged = {v.unit for v in before if v.run_up.alarm and (v.run_up.drift or 0.0) < 0.07}
+    unmoved = [v.standing for v in after if v.unit in flagged and v.repair and v.repair.verdict == "no_change"]
+    assert len(unmoved) >= 2
+    assert set(unmoved) <= {"steady", "watch"}
+
+
 def test_a_visit_clears_the_alarm(made: ModuleType) -> None:
     verdicts = _visited(made, 26, 1.6)
     assert np.mean([v.run_up.alarm for v in _at(verdicts, -1)]) > 0.8
