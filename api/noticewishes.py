@@ -47,7 +47,9 @@ class Wishes(Shape):
     standings: list[Told] = Field(description="of which standings a notice goes out at once")
     quiet_from: str | None
     quiet_to: str | None
-    wake_for_down: bool = Field(description="whether `down` is told in quiet hours too")
+    wake_for_down: bool = Field(
+        description="whether `down` is told in quiet hours too, and soon after something milder of its site and cause"
+    )
     digest_hour: int | None = Field(description="hour of the day at which the digest comes; null for none")
     targets: list[Target]
 

@@ -16,7 +16,7 @@ GATHER = timedelta(minutes=2)
 """A message waits so long for further units before it goes."""
 AGAIN = timedelta(hours=16)
 """Until so long after a message, a night and its digest, the next of the same person, site and cause is put off; only
-the first unit there that is down is not."""
+the first unit there that is down is not, for who wants to be woken for it."""
 
 
 @dataclass(frozen=True)
@@ -105,9 +105,10 @@ def timed(message: Gathering, wishes: Wishes, told: Told | None, at: datetime, z
     zone : of the account; None to go by the site's
     """
     ready = at + GATHER
-    if told is not None and not told.gravest < DOWN == message.gravest:
+    urgent = wishes.wake_for_down and message.gravest == DOWN
+    if told is not None and not (urgent and told.gravest < DOWN):
         ready = max(ready, told.at + AGAIN)
-    if not (wishes.wake_for_down and message.gravest == DOWN):
+    if not urgent:
         ready = hours.due(ready, wishes.quiet, zone or zone_of(message.zone))
     due_at = ready if message.due_at is None else min(message.due_at, ready)
     return Gathering(message.key, message.zone, message.triggers, due_at, message.notice_id)

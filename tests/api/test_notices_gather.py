@@ -55,8 +55,8 @@ def test_a_unit_that_gets_worse_while_its_message_gathers_keeps_where_it_began()
     assert (whole.notice_id, whole.due_at, LEVELS[whole.gravest]) == (7, NOW, "down")
 
 
-def test_the_next_of_the_same_is_put_off_unless_it_is_the_first_that_is_down() -> None:
-    kim = Wishes(1, "Kim Example", ALL)
+def test_the_next_of_the_same_is_put_off_unless_it_is_the_first_that_is_down_and_who_reads_it_is_to_be_woken() -> None:
+    kim = Wishes(1, "Kim Example", ALL, wake_for_down=True)
     told = Told(LEVELS.index("service"), NOW - timedelta(hours=2))
     ready = NOW + gather.GATHER
     assert gather.timed(message("down"), kim, None, NOW, None).due_at == ready
@@ -66,6 +66,8 @@ def test_the_next_of_the_same_is_put_off_unless_it_is_the_first_that_is_down() -
     silent, down = (Told(LEVELS.index(standing), told.at) for standing in ("silent", "down"))
     assert gather.timed(message("service"), kim, silent, NOW, None).due_at == told.at + gather.AGAIN
     assert gather.timed(message("down"), kim, down, NOW, None).due_at == told.at + gather.AGAIN
+    asleep = Wishes(1, "Kim Example", ALL)
+    assert gather.timed(message("down"), asleep, told, NOW, None).due_at == told.at + gather.AGAIN
 
 
 def test_what_was_settled_is_brought_forward_and_never_put_off() -> None:
