@@ -112,7 +112,7 @@ def _pressures(_unit: Nameplate) -> list[Step]:
         },
         {
             "measure": "Suction and liquid pressure, 1, 3 and 5 min after a stop",
-            "accept": "the difference falls steadily and is gone within 2 min, or start assist is called for",
+            "accept": "the difference falls steadily and is gone before the next start; past 2 min, weigh start assist",
             "source": "common practice; a valve with hard shut-off may hold pressure by design",
         },
     ]

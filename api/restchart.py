@@ -24,7 +24,7 @@ SHOWN = 12
 LONGEST_MIN = 15.0
 """What is shown of a rest [min]: a control commonly waits five before it starts again (common practice, no source)."""
 EVEN_MIN = 2.0
-"""Pressures that need longer than this to even out call for start assist (common practice, no source) [min]."""
+"""Where pressures need longer than this to even out, start assist is considered (common practice, no source) [min]."""
 MOST_POINTS = 40
 
 
