@@ -127,7 +127,7 @@ def _take(state: State, fleet: Fleet, pick: Ints, day: int, told: tuple[Ints, In
     state.since_day[unit] = np.minimum(state.since_day[unit], day)
     off_s = _off_s(state, unit, at, field)
     first, lockouts = attempts.take(state.tries, unit, at, outcome, field["retry"].astype(np.float32), told)
-    silence.take(state.activity, day, unit, field["outdoor_c"])
+    silence.take(state.activity, day, unit, field["outdoor_c"], field["cooling"])
     x = features.conditions(off_s, field["outdoor_c"], field["line_v"], field["close_deg"], fleet.reference_v[unit])
     sums = _run_up(state, unit, x, outcome, field)
     _rate(state, day, unit, x, starts.seq[pick], first, outcome == LOCKED)
@@ -205,6 +205,7 @@ def _rate(state: State, day: int, unit: Ints, x: Floats, seq: Ints, first: Bools
 def _close(state: State, fleet: Fleet, sums: Sequence[baseline.DaySums], day: int) -> None:
     """End a day: learn, test, and now and then fit the fleet's priors anew."""
     options = state.options
+    silence.close(state.activity, day, state.first_at)
     seen: set[int] = set()
     parts = []
     for part in reversed(sums):

@@ -1,6 +1,7 @@
-"""Is a unit silent, or is it only mild outside? Starts expected since its last one, by what its peers have done.
+"""Is a unit silent, or is it only mild outside? Starts missed since its last one, by what its peers have done.
 
-When our own intake is out, no peer starts either, so nobody is expected to.
+When our own intake is out, no peer starts either, so nobody is expected to. Peers that cool say nothing of a unit that
+was last heard heating, nor the other way round.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.channels import COOLING_FROM_C
 from analytics.options import DAY_US
 from analytics.tables import Ints
 
@@ -17,6 +19,8 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 HISTORY_D = 42
+LEAST_D = 7
+"""Days of starts before a pause from which it is known how often a unit starts."""
 MISSED = 30.0
 """Expected starts without one at which a unit with peers is silent."""
 QUIET_D = 3.0
@@ -24,63 +28,99 @@ ALONE_D = 10.0
 PEERS = 5
 MILD_C = (10.0, 24.0)
 """Air temperatures between which a unit may well rest for weeks."""
+HEATING, COOLING, EITHER = range(3)
 
 
 @dataclass
 class Activity:
-    """Starts by unit and day of the last 42 days, a ring, and the air temperature of the last start."""
+    """Starts by unit and day of the last 42 days, a ring, and what became of each unit since its last start.
+
+    ``fleet`` (42, 3) are the starts a unit of the whole fleet by day: in heating, in cooling, and all of them; what
+    does not tell counts as both. ``rate`` are starts a day of each unit before its present pause, ``worth`` the same in
+    those of an average unit, ``missed`` the starts expected of it since.
+    """
 
     ring: Floats
     outdoor_c: Floats
+    side: Ints
+    fleet: Floats
+    rate: Floats
+    worth: Floats
+    missed: Floats
 
 
 def begin(units: int) -> Activity:
     """Return the state before the first start."""
-    return Activity(np.zeros((units, HISTORY_D)), np.full(units, np.nan))
+    return Activity(
+        ring=np.zeros((units, HISTORY_D)),
+        outdoor_c=np.full(units, np.nan),
+        side=np.full(units, EITHER, dtype=np.int64),
+        fleet=np.zeros((HISTORY_D, 3)),
+        rate=np.zeros(units),
+        worth=np.zeros(units),
+        missed=np.zeros(units),
+    )
 
 
 def turn(state: Activity, day: int) -> None:
     """Begin a day."""
     state.ring[:, day % HISTORY_D] = 0.0
+    state.fleet[day % HISTORY_D] = 0.0
 
 
-def take(state: Activity, day: int, unit: Ints, outdoor_c: Floats) -> None:
-    """Add a span of starts, which stand by unit and instant."""
-    state.ring[:, day % HISTORY_D] += np.bincount(unit, minlength=len(state.ring))
+def take(state: Activity, day: int, unit: Ints, outdoor_c: Floats, cooling: Floats) -> None:
+    """Add a span of starts, which stand by unit and instant; ``cooling`` is 1 or 0, NaN where it is not told."""
+    slot = day % HISTORY_D
+    state.ring[:, slot] += np.bincount(unit, minlength=len(state.ring))
     known = np.isfinite(outdoor_c)
     state.outdoor_c[unit[known]] = outdoor_c[known]
+    warm = np.where(np.isfinite(cooling), cooling > 0, outdoor_c >= COOLING_FROM_C)
+    side = np.where(known | np.isfinite(cooling), np.where(warm, COOLING, HEATING), EITHER)
+    state.side[unit] = side
+    state.fleet[slot] += [np.sum(side != COOLING), np.sum(side != HEATING), len(unit)]
+
+
+def close(state: Activity, day: int, first_start_at: Ints) -> None:
+    """End a day: count what each quiet unit has missed on it.
+
+    Parameters
+    ----------
+    first_start_at : instants, microseconds since 1970 UTC; after the day for units not heard of yet
+    """
+    slot, before = day % HISTORY_D, (day - 1 - np.arange(HISTORY_D - 1)) % HISTORY_D
+    age_d = day - first_start_at // DAY_US
+    heard = int(np.sum(age_d >= 0))
+    if heard == 0:
+        return
+    state.fleet[slot] /= heard
+    quiet = (state.ring[:, slot] == 0) & (age_d > 0)
+    state.missed[~quiet] = 0.0
+    # What a unit is used to is known best when its pause begins.
+    u = np.flatnonzero(quiet & (state.ring[:, (day - 1) % HISTORY_D] > 0))
+    own_d = np.minimum(age_d[u], HISTORY_D - 1)
+    starts = state.ring.sum(axis=1)[u]
+    others = np.cumsum(state.fleet[before], axis=0)[np.maximum(own_d, 1) - 1, state.side[u]]
+    long = own_d >= LEAST_D
+    state.rate[u] = np.where(long, starts / np.maximum(own_d, 1), 0.0)
+    state.worth[u] = np.where(long & (others > 0), starts / np.where(others > 0, others, 1.0), 0.0)
+    state.missed[quiet] += (state.worth * state.fleet[slot][state.side])[quiet]
 
 
 def silent(state: Activity, as_of: int, last_start_at: Ints, first_start_at: Ints) -> Bools:
     """Return which units have been silent for much longer than their peers lead one to expect.
 
+    A unit with few peers, or without any, is silent after a longer time and in hard weather only; and not while none
+    of the others is heard either.
+
     Parameters
     ----------
     as_of, last_start_at, first_start_at : instants, microseconds since 1970 UTC
     """
-    day = as_of // DAY_US
-    # Whole days only, newest first; column 0 is yesterday.
-    ring = state.ring[:, (day - 1 - np.arange(HISTORY_D)) % HISTORY_D]
     seen = first_start_at < as_of
-    quiet_us = np.where(seen, as_of - last_start_at, 0)
-    quiet_d = quiet_us / DAY_US
-    long = seen & (quiet_d >= QUIET_D)
-    out = np.zeros(len(ring), dtype=bool)
-    total = ring[seen].sum(axis=0)
-    for u in np.flatnonzero(long):
-        gap = int(min(quiet_d[u], HISTORY_D - 1))
-        own_days = int(min((as_of - int(first_start_at[u])) // DAY_US, HISTORY_D))
-        before = slice(gap, max(own_days, gap))
-        if own_days - gap < 7:
-            continue
-        peers = total - ring[u]
-        others = int(np.sum((ring[:, before].sum(axis=1) > 0) & seen)) - 1
-        rate = float(ring[u, before].mean())
-        if others >= PEERS:
-            then, now = float(peers[before].mean()), float(peers[:gap].sum())
-            expected = rate * now / then if then > 0 else 0.0
-            out[u] = expected >= MISSED
-        else:
-            mild = np.isnan(state.outdoor_c[u]) or MILD_C[0] <= state.outdoor_c[u] <= MILD_C[1]
-            out[u] = quiet_d[u] >= ALONE_D and rate >= 2.0 and not mild
-    return out
+    quiet_d = np.where(seen, as_of - last_start_at, 0) / DAY_US
+    active = state.ring.any(axis=1) & seen
+    peers = active.sum() - active
+    lively = int(np.sum(seen & (quiet_d < QUIET_D)))
+    mild = np.isnan(state.outdoor_c) | ((state.outdoor_c >= MILD_C[0]) & (state.outdoor_c <= MILD_C[1]))
+    alone = (quiet_d >= ALONE_D) & (state.rate >= 2.0) & ~mild & ((lively > 0) | (seen.sum() == 1))
+    return np.asarray(seen & (quiet_d >= QUIET_D) & np.where(peers >= PEERS, state.missed >= MISSED, alone))

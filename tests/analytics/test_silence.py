@@ -1,38 +1,92 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
+from numpy.typing import NDArray
 
 from analytics import silence
 from analytics.options import DAY_US
 
 
-def _history(units: int, days: int, per_day: float, stops: dict[int, int], outdoor_c: float = -5.0) -> np.ndarray:
-    """Units that start so often a day; some stop on a day. Returns who is silent at the end."""
+def _history(
+    units: int,
+    days: int,
+    per_day: float | NDArray[np.float64],
+    stops: dict[int, int],
+    outdoor_c: float | NDArray[np.float64] = -5.0,
+    begins: dict[int, int] | None = None,
+    back: int = 10**6,
+) -> NDArray[np.bool_]:
+    """Units that start so often a day; some stop on a day, some begin on one. Returns who is silent at the end."""
     state = silence.begin(units)
     last = np.zeros(units, dtype=np.int64)
+    first = np.zeros(units, dtype=np.int64)
+    for u, day in (begins or {}).items():
+        first[u] = day * DAY_US
     rng = np.random.default_rng(1)
+    mean = np.broadcast_to(np.asarray(per_day, dtype=float), (units,))
+    air = np.broadcast_to(np.asarray(outdoor_c, dtype=float), (units,))
     for day in range(days):
         silence.turn(state, day)
-        count = rng.poisson(per_day, units)
+        count = rng.poisson(mean)
+        count[first > day * DAY_US] = 0
         for u, stop in stops.items():
-            if day >= stop:
+            if stop <= day < back:
                 count[u] = 0
         unit = np.repeat(np.arange(units), count)
-        silence.take(state, day, unit, np.full(len(unit), outdoor_c))
+        silence.take(state, day, unit, air[unit], np.full(len(unit), np.nan))
+        silence.close(state, day, first)
         last[count > 0] = day * DAY_US + DAY_US // 2
-    return silence.silent(state, days * DAY_US, last, np.zeros(units, dtype=np.int64))
+    return silence.silent(state, days * DAY_US, last, first)
 
 
 def test_a_unit_that_stops_while_its_peers_go_on_is_silent() -> None:
     assert _history(20, 40, 12, {3: 35}).tolist() == [u == 3 for u in range(20)]
 
 
+@pytest.mark.parametrize("days", [40, 70, 71, 80, 200, 400])
+def test_a_unit_stays_silent_for_as_long_as_nothing_is_heard_of_it(days: int) -> None:
+    assert _history(20, days, 12, {3: 35}).tolist() == [u == 3 for u in range(20)]
+
+
+def test_a_unit_that_starts_again_is_silent_no_more() -> None:
+    assert not _history(20, 90, 12, {3: 35}, back=89).any()
+
+
 def test_in_mild_weather_when_all_rest_nobody_is_silent() -> None:
     assert not _history(20, 60, 12, dict.fromkeys(range(20), 45)).any()
 
 
-def test_an_outage_of_our_own_makes_nobody_silent() -> None:
-    assert not _history(20, 44, 12, dict.fromkeys(range(20), 40)).any()
+@pytest.mark.parametrize("units", [2, 3, 5, 6, 20])
+@pytest.mark.parametrize("days", [4, 12, 40, 100])
+def test_an_outage_of_our_own_makes_nobody_silent(units: int, days: int) -> None:
+    assert not _history(units, 40 + days, 12, dict.fromkeys(range(units), 40)).any()
+
+
+@pytest.mark.parametrize("units", [2, 3, 5])
+def test_of_a_few_units_one_is_silent_in_hard_weather_while_another_goes_on(units: int) -> None:
+    assert _history(units, 60, 12, {0: 45}).tolist() == [u == 0 for u in range(units)]
+
+
+def test_units_that_join_the_fleet_make_nobody_silent_who_rests_as_before() -> None:
+    # Twenty units that start four times a day, one of which rests for three days and a bit; two hundred join meanwhile.
+    begins = dict.fromkeys(range(20, 220), 37)
+    assert not _history(220, 41, 4, {3: 37}, begins=begins).any()
+
+
+def test_a_unit_that_only_heats_is_not_expected_to_start_while_its_peers_cool() -> None:
+    state = silence.begin(20)
+    first, last = np.zeros(20, dtype=np.int64), np.zeros(20, dtype=np.int64)
+    for day in range(120):
+        silence.turn(state, day)
+        count = np.full(20, 8)
+        count[3] = 8 if day < 60 else 0
+        unit = np.repeat(np.arange(20), count)
+        air = np.full(len(unit), 0.0 if day < 60 else 30.0)
+        silence.take(state, day, unit, air, np.full(len(unit), float(day >= 60)))
+        silence.close(state, day, first)
+        last[count > 0] = day * DAY_US + DAY_US // 2
+    assert not silence.silent(state, 120 * DAY_US, last, first).any()
 
 
 def test_a_short_pause_is_no_silence() -> None:
@@ -42,6 +96,7 @@ def test_a_short_pause_is_no_silence() -> None:
 def test_a_lone_unit_is_silent_only_after_long_and_only_in_hard_weather() -> None:
     assert not _history(1, 40, 12, {0: 35}).any()
     assert _history(1, 45, 12, {0: 30}).all()
+    assert _history(1, 120, 12, {0: 30}).all()
     assert not _history(1, 45, 12, {0: 30}, outdoor_c=15.0).any()
 
 
