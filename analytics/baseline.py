@@ -2,6 +2,7 @@ r"""What is normal for each unit: a condition model with a fleet prior by class,
 
 For starts of unit u of class c, :math:`y = x^T(\beta_c + b_u) + e`, :math:`b_u \sim N(0, \Sigma)`. Each unit keeps
 weighted normal equations only; the prior enters when they are solved, so it may be fitted anew at any time [1]_.
+They are kept as lower triangles (`analytics.spd`) in single precision, and worked with in double.
 
 The level of a unit is learned at its commissioning alone. Later blocks have theirs projected out, so that they teach
 what conditions do (the first cold spell, say) and never that a slow creep is normal.
@@ -25,6 +26,7 @@ from analytics.options import Options
 from analytics.tables import Ints
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
 
@@ -45,7 +47,7 @@ class Prior:
 
 @dataclass(frozen=True)
 class DaySums:
-    """Normal equations of one day: ``unit`` (k,), ``n`` (k, p, p), ``m`` (k, p), starts (k,)."""
+    """Normal equations of one day: ``unit`` (k,), ``n`` (k, p (p + 1) / 2), ``m`` (k, p), starts (k,)."""
 
     unit: Ints
     n: Floats
@@ -59,26 +61,27 @@ class Stream:
 
     ``base`` holds what is learned, ``block`` the current 28 days, ``recent`` and ``slow`` what decays with every
     active day; ``*_w`` are sums of weights and of squared weights of the decay. ``mean`` and ``cov`` solve ``base``.
+    All ``*_n`` and ``cov`` are packed, (units, p (p + 1) / 2).
     """
 
-    klass: Ints
+    klass: NDArray[np.int8]
     prior: Prior
-    base_n: Floats
-    base_m: Floats
-    base_blocks: Ints
-    block_n: Floats
-    block_m: Floats
-    block_from: Ints
-    block_days: Ints
-    block_starts: Ints
-    recent_n: Floats
-    recent_m: Floats
-    recent_w: Floats
-    slow_n: Floats
-    slow_m: Floats
-    slow_w: Floats
-    mean: Floats
-    cov: Floats
+    base_n: Singles
+    base_m: Singles
+    base_blocks: NDArray[np.int16]
+    block_n: Singles
+    block_m: Singles
+    block_from: NDArray[np.int32]
+    block_days: NDArray[np.int16]
+    block_starts: NDArray[np.int32]
+    recent_n: Singles
+    recent_m: Singles
+    recent_w: Singles
+    slow_n: Singles
+    slow_m: Singles
+    slow_w: Singles
+    mean: Singles
+    cov: Singles
 
 
 def prior_before_data(mean: Floats, spread: Floats, unit_sd: Floats, classes: int) -> Prior:
@@ -100,32 +103,29 @@ def begin(klass: Ints, prior: Prior) -> Stream:
     """Return a stream of units of the given classes without data."""
     units, p = len(klass), prior.beta.shape[1]
 
-    def square() -> Floats:
-        return np.zeros((units, p, p))
+    def square() -> Singles:
+        return np.zeros((units, spd.size(p)), dtype=np.float32)
 
-    def line() -> Floats:
-        return np.zeros((units, p))
-
-    def count() -> Ints:
-        return np.zeros(units, dtype=np.int64)
+    def line(size: int = p) -> Singles:
+        return np.zeros((units, size), dtype=np.float32)
 
     stream = Stream(
-        klass=klass.copy(),
+        klass=klass.astype(np.int8),
         prior=prior,
         base_n=square(),
         base_m=line(),
-        base_blocks=count(),
+        base_blocks=np.zeros(units, dtype=np.int16),
         block_n=square(),
         block_m=line(),
-        block_from=count(),
-        block_days=count(),
-        block_starts=count(),
+        block_from=np.zeros(units, dtype=np.int32),
+        block_days=np.zeros(units, dtype=np.int16),
+        block_starts=np.zeros(units, dtype=np.int32),
         recent_n=square(),
         recent_m=line(),
-        recent_w=np.zeros((units, 2)),
+        recent_w=line(2),
         slow_n=square(),
         slow_m=line(),
-        slow_w=np.zeros((units, 2)),
+        slow_w=line(2),
         mean=line(),
         cov=square(),
     )
@@ -133,8 +133,8 @@ def begin(klass: Ints, prior: Prior) -> Stream:
     return stream
 
 
-def window(stream: Stream, name: Window) -> tuple[Floats, Floats, Floats]:
-    """Return the decaying sums of a window: normal equations (units, p, p), (units, p) and weights (units, 2)."""
+def window(stream: Stream, name: Window) -> tuple[Singles, Singles, Singles]:
+    """Return the decaying sums of a window: packed normal equations, (units, p), and weights (units, 2)."""
     if name == "recent":
         return stream.recent_n, stream.recent_m, stream.recent_w
     return stream.slow_n, stream.slow_m, stream.slow_w
@@ -145,11 +145,10 @@ def solve(stream: Stream, units: Ints) -> None:
     if len(units) == 0:
         return
     beta = stream.prior.beta[stream.klass[units]]
-    a = stream.base_n[units]
-    cov = spd.inverses(np.linalg.inv(stream.prior.sigma) + a)
-    innovation = stream.base_m[units] - np.einsum("uij,uj->ui", a, beta)
-    stream.cov[units] = 0.5 * (cov + np.swapaxes(cov, 1, 2))
-    stream.mean[units] = beta + np.einsum("uij,uj->ui", cov, innovation)
+    a = stream.base_n[units].astype(np.float64)
+    cov = spd.inverses(a + spd.packed(np.linalg.inv(stream.prior.sigma)))
+    stream.cov[units] = cov
+    stream.mean[units] = beta + spd.times(cov, stream.base_m[units] - spd.times(a, beta))
 
 
 def day_sums(unit: Ints, x: Floats, y: Floats, w: Floats, day_variance: float) -> DaySums:
@@ -157,36 +156,46 @@ def day_sums(unit: Ints, x: Floats, y: Floats, w: Floats, day_variance: float) -
 
     Parameters
     ----------
-    unit : (n,) ascending; x : (n, p); y : (n,); w : (n,) inverse variances
+    unit : (n,) ascending; x : (n, p); y : (n,), NaN where there is nothing to add
+    w : (n,) inverse variances, or (1,) where all are alike
     day_variance : variance of what all starts of a unit's day share; it bounds what one day can tell
     """
-    starts = np.flatnonzero(np.diff(unit, prepend=-1))
-    size = np.diff(np.append(starts, len(unit)))
-    n, m = _day_sums(starts, size, x, y, w, day_variance)
-    return DaySums(unit[starts], n, m, size)
+    return DaySums(*_day_sums(unit, x, y, w, day_variance))
 
 
 @numba.njit(cache=True)
-def _day_sums(starts: Ints, size: Ints, x: Floats, y: Floats, w: Floats, day_variance: float) -> tuple[Floats, Floats]:
-    p = x.shape[1]
-    n, m = np.zeros((len(starts), p, p)), np.zeros((len(starts), p))
-    for k in range(len(starts)):
-        weight = 0.0
-        for i in range(starts[k], starts[k] + size[k]):
-            weight += w[i]
-            for a in range(p):
-                weighted = w[i] * x[i, a]
-                if weighted != 0.0:
-                    m[k, a] += weighted * y[i]
-                    for b in range(a, p):
-                        n[k, a, b] += weighted * x[i, b]
-        gain = 1.0 / (1.0 + day_variance * weight)
-        for a in range(p):
-            m[k, a] *= gain
-            for b in range(a, p):
-                n[k, a, b] *= gain
-                n[k, b, a] = n[k, a, b]
-    return n, m
+def _day_sums(unit: Ints, x: Floats, y: Floats, w: Floats, day_variance: float) -> tuple[Ints, Floats, Floats, Ints]:
+    count, p = x.shape
+    units = 0
+    for i in range(count):
+        units += i == 0 or unit[i] != unit[i - 1]
+    n, m = np.zeros((units, p * (p + 1) // 2)), np.zeros((units, p))
+    of, starts = np.empty(units, dtype=np.int64), np.zeros(units, dtype=np.int64)
+    step = 1 if len(w) == count else 0
+    k, i = 0, 0
+    while i < count:
+        u, weight = unit[i], 0.0
+        while i < count and unit[i] == u:
+            if np.isfinite(y[i]):
+                one = w[i * step]
+                weight += one
+                starts[k] += 1
+                place = 0
+                for a in range(p):
+                    weighted = one * x[i, a]
+                    if weighted != 0.0:
+                        m[k, a] += weighted * y[i]
+                        for b in range(a + 1):
+                            n[k, place + b] += weighted * x[i, b]
+                    place += a + 1
+            i += 1
+        if starts[k] > 0:
+            gain = 1.0 / (1.0 + day_variance * weight)
+            m[k] *= gain
+            n[k] *= gain
+            of[k] = u
+            k += 1
+    return of[:k], n[:k], m[:k], starts[:k]
 
 
 def add(stream: Stream, sums: DaySums, options: Options) -> None:
@@ -194,24 +203,23 @@ def add(stream: Stream, sums: DaySums, options: Options) -> None:
     u = sums.unit
     stream.block_days[u] += 1
     stream.block_starts[u] += sums.starts
-    _add(u, sums.n, sums.m, stream.block_n, stream.block_m, 1.0)
-    for n, m, w, half_life_d in (
-        (stream.recent_n, stream.recent_m, stream.recent_w, options.recent_half_life_d),
-        (stream.slow_n, stream.slow_m, stream.slow_w, options.slow_half_life_d),
-    ):
-        keep = 2.0 ** (-1.0 / half_life_d)
-        _add(u, sums.n, sums.m, n, m, keep)
+    recent, slow = (2.0 ** (-1.0 / days) for days in (options.recent_half_life_d, options.slow_half_life_d))
+    _add(u, sums.n, stream.block_n, stream.recent_n, stream.slow_n, recent, slow)
+    _add(u, sums.m, stream.block_m, stream.recent_m, stream.slow_m, recent, slow)
+    for w, keep in ((stream.recent_w, recent), (stream.slow_w, slow)):
         w[u] = np.array([keep, keep * keep]) * w[u] + 1.0
 
 
 @numba.njit(cache=True)
-def _add(units: Ints, n: Floats, m: Floats, to_n: Floats, to_m: Floats, keep: float) -> None:
+def _add(
+    units: Ints, sums: Floats, block: Singles, recent: Singles, slow: Singles, keep_recent: float, keep_slow: float
+) -> None:
     for k in range(len(units)):
         u = units[k]
-        for a in range(m.shape[1]):
-            to_m[u, a] = keep * to_m[u, a] + m[k, a]
-            for b in range(m.shape[1]):
-                to_n[u, a, b] = keep * to_n[u, a, b] + n[k, a, b]
+        for a in range(sums.shape[1]):
+            block[u, a] += sums[k, a]
+            recent[u, a] = keep_recent * recent[u, a] + sums[k, a]
+            slow[u, a] = keep_slow * slow[u, a] + sums[k, a]
 
 
 def learn(stream: Stream, day: int, since_day: Ints, options: Options) -> Ints:
@@ -233,11 +241,12 @@ def learn(stream: Stream, day: int, since_day: Ints, options: Options) -> Ints:
     units = np.flatnonzero(first | later)
     if len(units) == 0:
         return units
-    n, m = stream.block_n[units], stream.block_m[units]
-    old = (age[units] > options.level_days) & (n[:, 0, 0] > 0) & (stream.base_blocks[units] > 0)
-    level = np.where(old, n[:, 0, 0], np.inf)
-    stream.base_n[units] += n - n[:, :, :1] * n[:, :1, :] / level[:, None, None]
-    stream.base_m[units] += m - n[:, :, 0] * (m[:, 0] / level)[:, None]
+    n, m = stream.block_n[units].astype(np.float64), stream.block_m[units].astype(np.float64)
+    own = spd.row(n, 0)
+    old = (age[units] > options.level_days) & (own[:, 0] > 0) & (stream.base_blocks[units] > 0)
+    level = np.where(old, own[:, 0], np.inf)[:, None]
+    stream.base_n[units] += n - spd.squares(own) / level
+    stream.base_m[units] += m - own * (m[:, :1] / level)
     stream.base_blocks[units] += 1
     _clear_block(stream, units, day + 1)
     solve(stream, units)

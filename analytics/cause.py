@@ -25,6 +25,7 @@ from analytics.baseline import Stream, Window
 from analytics.features import COLD, LEVEL, REST, REST_FAST, REST_SLOW, SOAK, WIDTH
 from analytics.hazard import Hazard
 from analytics.options import Options
+from analytics.spd import Reals
 from analytics.tables import GEAR, METERING, Ints
 from analytics.verdict import CAUSES, HYPOTHESES
 
@@ -224,11 +225,11 @@ def _less(one: tuple[Floats, Floats], other: tuple[Floats, Floats]) -> tuple[Flo
 @numba.njit(cache=True)
 def _scores(
     units: Ints,
-    n: Floats,
-    m: Floats,
+    n: Reals,
+    m: Reals,
     decay: Floats,
-    mean: Floats,
-    cov: Floats,
+    mean: Reals,
+    cov: Reals,
     wander: float,
     scale: float,
     directions: Floats,
@@ -242,10 +243,13 @@ def _scores(
     p, k = m.shape[1], len(directions)
     out = np.zeros((len(units), len(begins) - 1))
     c, right, factor, gain = np.empty((p, p)), np.empty((p, k + 1)), np.empty((k, k)), np.empty((k, 1))
+    r, known = np.empty((p, p)), np.empty((p, p))
     for i in range(len(units)):
         u = units[i]
-        _covariance(n[u], cov[u], decay[u], wander, scale, c)
-        _sides(n[u], m[u], mean[u], directions, right)
+        _unpack(n[u], r)
+        _unpack(cov[u], known)
+        _covariance(r, known, decay[u], wander, scale, c)
+        _sides(r, m[u], mean[u], directions, right)
         _factor(c, p)
         _forward(c, right, p, k + 1)
         for h in range(len(begins) - 1):
@@ -256,6 +260,16 @@ def _scores(
             for a in range(size):
                 out[i, h] += 0.5 * gain[a, 0] ** 2 - np.log(factor[a, a])
     return out
+
+
+@numba.njit(cache=True)
+def _unpack(triangle: NDArray[Any], out: Floats) -> None:
+    """Write a packed symmetric matrix as a square one."""
+    place = 0
+    for a in range(len(out)):
+        for b in range(a + 1):
+            out[a, b] = out[b, a] = triangle[place]
+            place += 1
 
 
 @numba.njit(cache=True)

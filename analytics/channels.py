@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics import baseline
-from analytics.baseline import Prior, Stream, Window
+from analytics.baseline import Prior, Singles, Stream, Window
 from analytics.options import Options
 from analytics.tables import RAN, Decay, Ints, Starts
 
@@ -99,30 +99,33 @@ def take(streams: Mapping[str, Stream], name: str, unit: Ints, value: Floats, x:
     """Add a span's values of one channel, which stand by unit; far outliers count as four standard deviations off."""
     stream, sd = streams[name], SCATTER[name]
     y = _clipped(unit, value, x, stream.mean, stream.cov, stream.recent_n, stream.recent_m, sd)
-    good = np.isfinite(y)
-    if good.any():
-        weight = np.full(int(good.sum()), sd**-2)
-        baseline.add(stream, baseline.day_sums(unit[good], x[good], y[good], weight, DAY_SD[name] ** 2), options)
+    sums = baseline.day_sums(unit, x, y, np.array([sd**-2]), DAY_SD[name] ** 2)
+    if len(sums.unit):
+        baseline.add(stream, sums, options)
 
 
 @numba.njit(cache=True)
 def _clipped(
-    unit: Ints, value: Floats, x: Floats, mean: Floats, cov: Floats, n: Floats, m: Floats, sd: float
+    unit: Ints, value: Floats, x: Floats, mean: Singles, cov: Singles, n: Singles, m: Singles, sd: float
 ) -> Floats:
     """Return values held to four standard deviations about where their unit lately stood; NaN stays."""
     out = value.copy()
+    p = x.shape[1]
+    shift, width = 0.0, 0.0
     for k in range(len(value)):
+        u = unit[k]
+        if k == 0 or u != unit[k - 1]:
+            shift, own = 0.0, float(n[u, 0])
+            if own > 0:
+                shift = float(m[u, 0])
+                for a in range(p):
+                    shift -= n[u, a * (a + 1) // 2] * mean[u, a]
+                shift /= own
+            width = 4.0 * np.sqrt(sd**2 + cov[u, 0] + 1.0 / (own + (LEAP_SD * sd) ** -2))
         if np.isfinite(value[k]):
-            u, centre = unit[k], 0.0
-            for a in range(x.shape[1]):
+            centre = shift
+            for a in range(p):
                 centre += x[k, a] * mean[u, a]
-            if n[u, 0, 0] > 0:
-                shift = m[u, 0]
-                for a in range(x.shape[1]):
-                    shift -= n[u, 0, a] * mean[u, a]
-                centre += shift / n[u, 0, 0]
-            leapt = 1.0 / (n[u, 0, 0] + (LEAP_SD * sd) ** -2)
-            width = 4.0 * np.sqrt(sd**2 + cov[u, 0, 0] + leapt)
             out[k] = min(max(value[k], centre - width), centre + width)
     return out
 
@@ -140,19 +143,30 @@ def shift(stream: Stream, name: str, units: Ints, window: Window) -> tuple[Float
 
 @numba.njit(cache=True)
 def _shift(
-    units: Ints, n: Floats, m: Floats, w: Floats, mean: Floats, cov: Floats, blocks: Ints, wander: float, season: float
+    units: Ints,
+    n: Singles,
+    m: Singles,
+    w: Singles,
+    mean: Singles,
+    cov: Singles,
+    blocks: NDArray[np.int16],
+    wander: float,
+    season: float,
 ) -> tuple[Floats, Floats]:
     value, sd = np.full(len(units), np.nan), np.full(len(units), np.nan)
     for k in range(len(units)):
         u = units[k]
-        own = n[u, 0, 0]
+        own = float(n[u, 0])
         if own > 0 and blocks[u] > 0:
-            expected, known = 0.0, 0.0
+            excess, known, place = float(m[u, 0]), 0.0, 0
             for a in range(m.shape[1]):
-                expected += n[u, 0, a] * mean[u, a]
-                for b in range(m.shape[1]):
-                    known += n[u, 0, a] * cov[u, a, b] * n[u, 0, b]
-            value[k] = (m[u, 0] - expected) / own
-            untold = season if n[u, 1, 1] <= 0 else 0.0
+                row = float(n[u, place])
+                excess -= row * mean[u, a]
+                for b in range(a):
+                    known += 2.0 * row * cov[u, place + b] * n[u, b * (b + 1) // 2]
+                known += row * row * cov[u, place + a]
+                place += a + 1
+            value[k] = excess / own
+            untold = season if n[u, 2] <= 0 else 0.0
             sd[k] = np.sqrt(w[u, 1] / w[u, 0] / own + known / own**2 + wander + untold)
     return value, sd

@@ -163,7 +163,7 @@ def _run_up(
     variance = noise.variance(state.noise, centre, angled)
     # Outliers count as four standard deviations off the unit's present level, wherever that stands: after a visit it is
     # not known, and starts that are as slow as before must not be taken for outliers of a mended unit.
-    width = 4.0 * np.sqrt(variance + stream.cov[unit, 0, 0] + moved_sd[unit] ** 2)
+    width = 4.0 * np.sqrt(variance + stream.cov[unit, 0] + moved_sd[unit] ** 2)
     y = np.clip(y, centre - width, centre + width)
     noise.take(state.noise, unit, y - level, centre, np.sqrt(variance), angled)
     sums = baseline.day_sums(unit, x, y, 1.0 / variance, state.options.day_sd**2)
@@ -177,7 +177,7 @@ def _rate(state: State, day: int, unit: Ints, x: Floats, seq: Ints, first: Bools
     gathering = repair.open_units(state.after, (day + 1) * DAY_US)
     # While a unit learns anew after a visit, what was normal for it before is the healthy reference.
     old = ~usable & state.after.known & gathering
-    mean = np.where(old[:, None], state.after.mean, state.run_up.mean)
+    mean = repair.before(state.after, state.run_up.mean, old)
     level = np.einsum("np,np->n", x, mean[unit])
     design = hazard.design(level, x)
     p = hazard.probability(state.hazard, design)
@@ -198,8 +198,8 @@ def _rate(state: State, day: int, unit: Ints, x: Floats, seq: Ints, first: Bools
     state.locked_first += len(bad)
     state.by_chance += float(np.sum(first)) * state.hazard.chance
     counts = first & gathering[unit]
-    state.after.locked += np.bincount(unit[counts], weights=is_locked[counts], minlength=len(usable))
-    state.after.expected += np.bincount(unit[counts], weights=p[counts], minlength=len(usable))
+    np.add.at(state.after.locked, unit[counts], is_locked[counts])
+    np.add.at(state.after.expected, unit[counts], p[counts])
 
 
 def _close(state: State, fleet: Fleet, sums: Sequence[baseline.DaySums], day: int) -> None:
@@ -214,7 +214,9 @@ def _close(state: State, fleet: Fleet, sums: Sequence[baseline.DaySums], day: in
         seen.update(part.unit.tolist())
         parts.append(baseline.DaySums(part.unit[new], part.n[new], part.m[new], part.starts[new]))
     whole = baseline.DaySums(*(np.concatenate([getattr(p, f) for p in parts]) for f in ("unit", "n", "m", "starts")))
-    repair.take(state.after, whole, repair.open_units(state.after, (day + 1) * DAY_US))
+    gathering = repair.open_units(state.after, (day + 1) * DAY_US)
+    repair.take(state.after, whole, gathering)
+    repair.close(state.after, gathering, options)
     baseline.learn(state.run_up, day, state.since_day, options)
     for stream in state.side.values():
         baseline.learn(stream, day, state.since_day, options)

@@ -13,9 +13,10 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import features
+from analytics import features, spd
 from analytics.baseline import DaySums, Stream
 from analytics.options import Options
+from analytics.spd import Reals
 from analytics.tables import Ints
 
 Floats = NDArray[np.float64]
@@ -75,15 +76,15 @@ def begin(units: int) -> Drift:
 
 
 def score(
-    n: Floats, m: Floats, ratio: Floats, mean: Floats, cov: Floats, wander_sd: float, direction: int
+    n: Reals, m: Reals, ratio: Floats, mean: Reals, cov: Reals, wander_sd: float, direction: int
 ) -> tuple[Floats, Floats, Floats]:
     """Return excess sum, its variance and the information of units in one direction.
 
     Parameters
     ----------
-    n, m : (units, p, p), (units, p) sums of the span tested
+    n, m : (units, p (p + 1) / 2) packed, (units, p) sums of the span tested
     ratio : (units,) sum of squared over sum of weights of those sums: 1 without decay
-    mean, cov : (units, p), (units, p, p) of the baseline
+    mean, cov : (units, p), packed, of the baseline
     wander_sd : harmless wandering of the level
     direction : column of the features
 
@@ -96,27 +97,32 @@ def score(
 
 @numba.njit(cache=True)
 def _score(
-    n: Floats, m: Floats, ratio: Floats, mean: Floats, cov: Floats, wander: float, direction: int
+    n: Reals, m: Reals, ratio: Floats, mean: Reals, cov: Reals, wander: float, direction: int
 ) -> tuple[Floats, Floats, Floats]:
     units, p = m.shape
     excess, variance, own = np.empty(units), np.empty(units), np.empty(units)
+    row = np.empty(p)
     for u in range(units):
-        row = n[u, direction]
-        total = m[u, direction]
+        for a in range(p):
+            high, low = max(a, direction), min(a, direction)
+            row[a] = n[u, high * (high + 1) // 2 + low]
+        total = float(m[u, direction])
         known = wander * row[0] ** 2
+        place = 0
         for a in range(p):
             if row[a] != 0.0:
                 total -= row[a] * mean[u, a]
-                part = 0.0
-                for b in range(p):
-                    part += cov[u, a, b] * row[b]
-                known += row[a] * part
+                part = 0.5 * cov[u, place + a] * row[a]
+                for b in range(a):
+                    part += cov[u, place + b] * row[b]
+                known += 2.0 * row[a] * part
+            place += a + 1
         excess[u], own[u] = total, row[direction]
         variance[u] = own[u] * ratio[u] + known
     return excess, variance, own
 
 
-def ratio(weights: Floats) -> Floats:
+def ratio(weights: Reals) -> Floats:
     """Return the ratio of squared to plain weights of decaying sums, 1 where there are none."""
     return np.where(weights[:, 0] > 0, weights[:, 1] / np.where(weights[:, 0] > 0, weights[:, 0], 1.0), 1.0)
 
@@ -127,11 +133,9 @@ def _excursion(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bo
     pick = usable[sums.unit]
     if len(u) == 0:
         return
-    one = np.ones(len(u))
+    one, n, m, mean, cov = np.ones(len(u)), sums.n[pick], sums.m[pick], stream.mean[u], stream.cov[u]
     for k, direction in enumerate(DIRECTIONS):
-        total, var, own = score(
-            sums.n[pick], sums.m[pick], one, stream.mean[u], stream.cov[u], options.wander_sd, direction
-        )
+        total, var, own = score(n, m, one, mean, cov, options.wander_sd, direction)
         step = np.where(own > 0.05, total / np.sqrt(np.maximum(var, 1e-12)) / state.scale[k], 0.0)
         before = state.cusum[u, k]
         after = np.clip(before + step - 0.75, 0.0, 50.0)
@@ -239,7 +243,7 @@ def effect(state: Drift, stream: Stream, usable: Bools, options: Options) -> Eff
     safe = np.where(told, own, 1.0)
     excess = np.where(told, u / safe, np.nan)
     sd = np.where(told, np.sqrt(np.maximum(var, 0.0)) / safe, np.nan) * max(1.0, float(state.scale[0]))
-    expected = np.where(told, np.exp(np.einsum("up,up->u", stream.recent_n[:, 0, :], stream.mean) / safe), np.nan)
+    expected = np.where(told, np.exp(np.einsum("up,up->u", spd.row(stream.recent_n, 0), stream.mean) / safe), np.nan)
     return Effect(
         expected_s=expected,
         now_s=expected * np.exp(excess),

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaincinv
 
 from analytics.options import Options
+from analytics.spd import Reals
 from analytics.tables import Ints
 
 Floats = NDArray[np.float64]
@@ -126,7 +127,7 @@ def clear(state: Rate, units: Ints, *, forget: bool) -> None:
         state.clues[units] = 0.0
 
 
-def interval(seen: Floats, expected: Floats) -> tuple[Floats, Floats, Floats]:
+def interval(seen: Reals, expected: Reals) -> tuple[Floats, Floats, Floats]:
     """Return the posterior mean and 90 % interval of the ratio of the true to the expected rate.
 
     Parameters

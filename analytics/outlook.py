@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from analytics import features, hazard
 from analytics.hazard import Hazard
 from analytics.options import HOUR_US
+from analytics.spd import Reals
 from analytics.tables import Ints, Issue
 
 Floats = NDArray[np.float64]
@@ -101,7 +102,7 @@ class Outlook:
 def look(
     sample: Sample,
     model: Hazard,
-    mean: Floats,
+    mean: Reals,
     excess: Floats,
     starts_a_day: Floats,
     proneness: Floats,

@@ -10,11 +10,13 @@ References
 
 from __future__ import annotations
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics import spd
 from analytics.baseline import Prior, Stream
+from analytics.tables import Ints
 
 Floats = NDArray[np.float64]
 
@@ -40,29 +42,39 @@ def fit(stream: Stream, rounds: int = 12) -> Prior:
     some = np.flatnonzero(stream.base_blocks > 0)
     if len(some) == 0:
         return prior
-    a, v = stream.base_n[some], stream.base_m[some]
-    klass = stream.klass[some]
-    classes, p = prior.beta.shape
+    a, v = stream.base_n[some].astype(np.float64), stream.base_m[some].astype(np.float64)
+    klass = stream.klass[some].astype(np.int64)
+    classes = len(prior.beta)
+    count = np.bincount(klass, minlength=classes)
     wide = np.linalg.inv(prior.spread0)
-    sigma, beta = prior.sigma0, prior.beta
+    sigma = prior.sigma0
     for _ in range(rounds):
         inverse = np.linalg.inv(sigma)
-        cov = spd.inverses(a + inverse)
-        # Generalised least squares weight and response of each unit with its own deviation integrated out.
-        shrink = np.eye(p) - a @ cov
-        weight = shrink @ a
-        response = np.einsum("uij,uj->ui", shrink, v)
+        cov = spd.inverses(a + spd.packed(inverse))
+        pulled = spd.times(cov, v)
+        # Generalised least squares weight and response of each unit with its own deviation integrated out: A - A C A
+        # and v - A C v, which for C = (A + S)^-1 are S - S C S and S C v, so that only C and C v are summed.
+        spread = spd.full(_by_class(cov, klass, classes))
+        weight = count[:, None, None] * inverse - inverse @ spread @ inverse
+        response = _by_class(pulled, klass, classes) @ inverse
         pooled = np.linalg.solve(weight.sum(axis=0) + wide, response.sum(axis=0) + wide @ prior.mean0)
         hold = CLASS_WEIGHT * inverse
-        beta = np.tile(pooled, (classes, 1))
-        for c in np.unique(klass):
-            mine = klass == c
-            beta[c] = np.linalg.solve(weight[mine].sum(axis=0) + hold, response[mine].sum(axis=0) + hold @ pooled)
-        own = np.einsum("uij,uj->ui", cov, v - np.einsum("uij,uj->ui", a, beta[klass]))
-        scatter = cov.sum(axis=0) + own.T @ own
-        sigma = (SIGMA_WEIGHT * prior.sigma0 + scatter) / (SIGMA_WEIGHT + len(some))
+        beta = np.linalg.solve(weight + hold, (response + hold @ pooled)[:, :, None])[:, :, 0]
+        beta[count == 0] = pooled
+        own = pulled + spd.times(cov, (beta @ inverse)[klass]) - beta[klass]
+        sigma = (SIGMA_WEIGHT * prior.sigma0 + spread.sum(axis=0) + own.T @ own) / (SIGMA_WEIGHT + len(some))
         sigma = 0.5 * (sigma + sigma.T)
     # A class that no unit has shown yet may differ from the fleet by more than one unit of a known class does;
     # with few units in all, what is not known of the fleet belongs to what is not known of a unit.
     unknown = np.linalg.inv(weight.sum(axis=0) + wide)
     return Prior(beta, sigma + unknown, prior.mean0, prior.spread0, prior.sigma0)
+
+
+@numba.njit(cache=True)
+def _by_class(values: Floats, klass: Ints, classes: int) -> Floats:
+    """Return the sums of the rows of each class, (classes, columns)."""
+    out = np.zeros((classes, values.shape[1]))
+    for u in range(len(values)):
+        for k in range(values.shape[1]):
+            out[klass[u], k] += values[u, k]
+    return out

@@ -8,13 +8,14 @@ made when they are many, and their number falls whether or not it helped.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import drift, features
-from analytics.baseline import DaySums, Stream
+from analytics import drift, features, spd
+from analytics.baseline import DaySums, Singles, Stream
 from analytics.options import DAY_US, Options
 from analytics.tables import Ints
 from analytics.verdict import RepairName
@@ -35,6 +36,7 @@ SHOWN_ABOVE = 0.07
 """Excess of ln run-up before a visit from which a full repair can be told: what only some rare starts showed hardly
 moves their mean, and that it has not moved is then no sign of a failed repair."""
 MARGIN = 0.02
+VERDICTS: tuple[RepairName, ...] = get_args(RepairName)
 
 
 @dataclass(frozen=True)
@@ -47,56 +49,92 @@ class Change:
 
 
 @dataclass
+class Open:
+    """What the visits that still gather starts have, one row a visit: sums before and after, the baseline before."""
+
+    unit: Ints
+    before_n: Singles
+    before_m: Singles
+    mean: Singles
+    cov: Singles
+    after_n: Singles
+    after_m: Singles
+
+
+@dataclass
 class After:
-    """The last visit of each unit: instant (-1 none), the sums before and after it, and the baseline of that time."""
+    """The last visit of each unit: instant (-1 none), whether it had a baseline then, starts since, and the change.
+
+    ``row`` is where its sums stand in ``open`` while it gathers starts, -1 otherwise; what it changed is worked out
+    for good when it ends, NaN where it cannot be told. ``told`` are changes worked out meanwhile.
+    """
 
     at: Ints
-    before_n: Floats
-    before_m: Floats
-    mean: Floats
-    cov: Floats
-    after_n: Floats
-    after_m: Floats
-    starts: Ints
-    days: Ints
-    locked: Floats
-    expected: Floats
     known: Bools
+    starts: NDArray[np.int32]
+    locked: Singles
+    expected: Singles
+    log_change: Singles
+    log_sd: Singles
+    verdict: NDArray[np.int8]
+    row: NDArray[np.int32]
+    open: Open
     told: dict[int, tuple[tuple[int, int, bool], Change]]
 
 
 def begin(units: int) -> After:
     """Return the state before any visit."""
-    p = features.WIDTH
     return After(
         at=np.full(units, -1, dtype=np.int64),
-        before_n=np.zeros((units, p, p)),
-        before_m=np.zeros((units, p)),
-        mean=np.zeros((units, p)),
-        cov=np.zeros((units, p, p)),
-        after_n=np.zeros((units, p, p)),
-        after_m=np.zeros((units, p)),
-        starts=np.zeros(units, dtype=np.int64),
-        days=np.zeros(units, dtype=np.int64),
-        locked=np.zeros(units),
-        expected=np.zeros(units),
         known=np.zeros(units, dtype=bool),
+        starts=np.zeros(units, dtype=np.int32),
+        locked=np.zeros(units, dtype=np.float32),
+        expected=np.zeros(units, dtype=np.float32),
+        log_change=np.full(units, np.nan, dtype=np.float32),
+        log_sd=np.zeros(units, dtype=np.float32),
+        verdict=np.zeros(units, dtype=np.int8),
+        row=np.full(units, -1, dtype=np.int32),
+        open=_rows(np.zeros(0, dtype=np.int64)),
         told={},
     )
 
 
+def _rows(units: Ints) -> Open:
+    def zeros(columns: int) -> Singles:
+        return np.zeros((len(units), columns), dtype=np.float32)
+
+    p = features.WIDTH
+    q = spd.size(p)
+    return Open(units, zeros(q), zeros(p), zeros(p), zeros(q), zeros(q), zeros(p))
+
+
+def part(state: After, units: Ints) -> After:
+    """Return a copy of what is known of the visits of some units."""
+    own = {f.name: getattr(state, f.name)[units] for f in fields(After) if f.name not in ("open", "told")}
+    out = After(**own, open=_rows(np.zeros(0, dtype=np.int64)), told={})
+    rows = np.flatnonzero(out.row >= 0)
+    out.open = Open(*(getattr(state.open, f.name)[out.row[rows]] for f in fields(Open)))
+    out.open.unit, out.row[rows] = rows, np.arange(len(rows))
+    return out
+
+
 def visit(state: After, stream: Stream, units: Ints, at: Ints, usable: Bools) -> None:
     """Keep what was known of units at the instant of a visit, before their recent sums are dropped."""
+    new = units[state.row[units] < 0]
+    state.row[new] = len(state.open.unit) + np.arange(len(new))
+    more = _rows(new)
+    state.open = Open(*(np.concatenate([getattr(state.open, f.name), getattr(more, f.name)]) for f in fields(Open)))
+    sums, row = state.open, state.row[units]
     # The window that forgets soon: what was before the fault began must not count as the state that was found.
-    decay = drift.ratio(stream.recent_w[units])
+    decay = drift.ratio(stream.recent_w[units])[:, None]
+    sums.before_n[row] = stream.recent_n[units] / decay
+    sums.before_m[row] = stream.recent_m[units] / decay
+    sums.mean[row] = stream.mean[units]
+    sums.cov[row] = stream.cov[units]
     state.at[units] = at
-    state.before_n[units] = stream.recent_n[units] / decay[:, None, None]
-    state.before_m[units] = stream.recent_m[units] / decay[:, None]
-    state.mean[units] = stream.mean[units]
-    state.cov[units] = stream.cov[units]
     state.known[units] = usable[units]
-    for array in (state.after_n, state.after_m, state.starts, state.days, state.locked, state.expected):
-        array[units] = 0
+    sums.after_n[row], sums.after_m[row] = 0.0, 0.0
+    state.starts[units], state.locked[units], state.expected[units] = 0, 0.0, 0.0
 
 
 def open_units(state: After, day_end_us: int) -> Bools:
@@ -104,18 +142,45 @@ def open_units(state: After, day_end_us: int) -> Bools:
     return (state.at >= 0) & (day_end_us - state.at <= AFTER_D * DAY_US)
 
 
+def before(state: After, mean: Singles, units: Bools) -> Singles:
+    """Return coefficients (units, p) in which those of some units with an open visit are those from before it."""
+    out = mean
+    if units.any():
+        out = mean.copy()
+        out[units] = state.open.mean[state.row[units]]
+    return out
+
+
 def take(state: After, sums: DaySums, gathering: Bools) -> None:
     """Add a day's sums to the visits that still gather."""
     pick = gathering[sums.unit]
     u = sums.unit[pick]
-    state.after_n[u] += sums.n[pick]
-    state.after_m[u] += sums.m[pick]
+    state.open.after_n[state.row[u]] += sums.n[pick]
+    state.open.after_m[state.row[u]] += sums.m[pick]
     state.starts[u] += sums.starts[pick]
-    state.days[u] += 1
+
+
+def close(state: After, gathering: Bools, options: Options) -> None:
+    """Say for good what the visits have changed that gather no more, and drop their sums."""
+    ended = ~gathering[state.open.unit]
+    if not ended.any():
+        return
+    for u in state.open.unit[ended].tolist():
+        last = change(state, u, int(state.at[u]) + AFTER_D * DAY_US, options)
+        state.log_change[u] = np.nan if last.log_change is None else last.log_change
+        state.log_sd[u], state.verdict[u] = last.log_sd, VERDICTS.index(last.verdict)
+        state.row[u] = -1
+        state.told.pop(u, None)
+    state.open = Open(*(getattr(state.open, f.name)[~ended] for f in fields(Open)))
+    state.row[state.open.unit] = np.arange(len(state.open.unit))
 
 
 def change(state: After, unit: int, as_of: int, options: Options) -> Change:
     """Return what the last visit of a unit has changed by an instant; worked out anew only when something came in."""
+    if state.row[unit] < 0:
+        log_change = float(state.log_change[unit])
+        told = None if np.isnan(log_change) else log_change
+        return Change(told, float(state.log_sd[unit]), VERDICTS[state.verdict[unit]])
     ripe = as_of - int(state.at[unit]) >= MIN_DAYS * DAY_US
     key = (int(state.at[unit]), int(state.starts[unit]), ripe)
     kept = state.told.get(unit)
@@ -126,18 +191,20 @@ def change(state: After, unit: int, as_of: int, options: Options) -> Change:
 
 
 def _change(state: After, unit: int, ripe: bool, options: Options) -> Change:
-    if not state.known[unit] or state.starts[unit] < MIN_FIGURE_STARTS or state.before_n[unit, 0, 0] <= 0:
+    sums, row = state.open, int(state.row[unit])
+    if not state.known[unit] or state.starts[unit] < MIN_FIGURE_STARTS or sums.before_n[row, 0] <= 0:
         return Change(None, 0.0, "too_early")
     p = features.WIDTH
-    before, after = state.before_n[unit], state.after_n[unit]
+    before, after, cov = spd.full(np.stack([sums.before_n[row], sums.after_n[row], sums.cov[row]]))
     zero = np.zeros((p, p))
     shift = np.diag(SHIFT_SD**-2.0)
-    common = np.linalg.inv(state.cov[unit] + options.wander_sd**2 * np.diag(np.eye(p)[0]))
+    common = np.linalg.inv(cov + options.wander_sd**2 * np.diag(np.eye(p)[0]))
     precision = np.block(
         [[common + before + after, before, after], [before, before + shift, zero], [after, zero, after + shift]]
     )
-    y_before = state.before_m[unit] - before @ state.mean[unit]
-    y_after = state.after_m[unit] - after @ state.mean[unit]
+    mean = sums.mean[row].astype(np.float64)
+    y_before = sums.before_m[row] - before @ mean
+    y_after = sums.after_m[row] - after @ mean
     cov = np.linalg.inv(precision)
     best = cov @ np.concatenate([y_before + y_after, y_before, y_after])
     x = before[0] / before[0, 0]

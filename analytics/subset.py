@@ -8,13 +8,14 @@ from typing import TypeVar
 
 import numpy as np
 
+from analytics import repair
 from analytics.state import State
 from analytics.tables import Ints
 
 LEAST = 1000
 """Units of a fleet from which a part is cut out; a smaller one is small enough to be taken whole."""
-BY_UNIT = ("run_up", "side", "drift", "rate", "tries", "sample", "activity", "after")
-"""Parts of the state with a row a unit, beside the state's own arrays; the others are of the fleet."""
+BY_UNIT = ("run_up", "side", "drift", "rate", "tries", "sample", "activity")
+"""Parts of the state with a row a unit, beside the state's own arrays and visits; the others are of the fleet."""
 _Part = TypeVar("_Part")
 
 
@@ -36,9 +37,9 @@ def some(state: State, units: Ints) -> State:
     else:
         assert size >= LEAST, size  # else an array of the fleet's could be taken for one of units
         own = {n: _cut(part, size, units) for n, part in whole.items() if n in BY_UNIT or _is_by_unit(part, size)}
+        own["after"] = repair.part(state.after, units)
         rest = {name: copy.deepcopy(part) for name, part in whole.items() if name not in own}
         out = dataclasses.replace(state, **own, **rest)
-        out.after.told = {}
     out.first_day = -1
     return out
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import baseline, drift, features, locked
+from analytics import baseline, drift, features, locked, spd
 from analytics.options import DEFAULT
 from analytics.scoring.folder import Known
 from analytics.tables import LOCKED, RAN
@@ -40,8 +40,8 @@ def drifted(known: Known, half_life_d: float = DEFAULT.recent_half_life_d) -> Fl
     sd = np.sqrt(twin.variance)
     residual = np.clip(np.log(np.where(timed, run_up, 1.0)) - twin.log, -6 * CLIP_SD * sd, 6 * CLIP_SD * sd)
     units, p, keep = known.fleet.size, features.WIDTH, 2.0 ** (-1.0 / half_life_d)
-    n, m, w = np.zeros((units, p, p)), np.zeros((units, p)), np.zeros((units, 2))
-    level, none, sure = np.zeros(units), np.zeros((units, p)), np.zeros((units, p, p))
+    n, m, w = np.zeros((units, spd.size(p))), np.zeros((units, p)), np.zeros((units, 2))
+    level, none, sure = np.zeros(units), np.zeros((units, p)), np.zeros((units, spd.size(p)))
     out = np.full((units, known.days), np.nan)
     for d in range(known.days):
         rows = starts.rows(known.first_day + d)
@@ -55,7 +55,7 @@ def drifted(known: Known, half_life_d: float = DEFAULT.recent_half_life_d) -> Fl
         u = sums.unit
         n[u], m[u] = keep * n[u] + sums.n, keep * m[u] + sums.m
         w[u] = np.array([keep, keep * keep]) * w[u] + 1.0
-        level[u] = m[u, 0] / np.maximum(n[u, 0, 0], 1e-9)
+        level[u] = m[u, 0] / np.maximum(n[u, 0], 1e-9)
         best = np.zeros(units)
         for direction in DIRECTIONS:
             total, variance, own = drift.score(n, m, drift.ratio(w), none, sure, WANDER_SD, direction)

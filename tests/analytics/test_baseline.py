@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from analytics import baseline
+from analytics import baseline, spd
 from analytics.options import DEFAULT, Options
 
 RNG = np.random.default_rng(11)
@@ -26,7 +26,7 @@ def test_sums_of_a_day_are_the_weighted_normal_equations() -> None:
     sums = baseline.day_sums(unit, x, y, w, 0.0)
     for u in range(4):
         mine = unit == u
-        assert np.allclose(sums.n[u], x[mine].T @ (x[mine] * w[mine, None]))
+        assert np.allclose(spd.full(sums.n[u]), x[mine].T @ (x[mine] * w[mine, None]))
         assert np.allclose(sums.m[u], x[mine].T @ (y[mine] * w[mine]))
     assert sums.starts.tolist() == [9] * 4
 
@@ -41,13 +41,24 @@ def test_with_a_wide_prior_the_posterior_is_weighted_least_squares() -> None:
         # An independent reference: statsmodels' weighted least squares, and its covariance at unit scale.
         fit = sm.WLS(y[unit == u], x[unit == u], weights=w[unit == u]).fit()
         assert np.allclose(stream.mean[u], fit.params, atol=1e-6)
-        assert np.allclose(stream.cov[u], fit.normalized_cov_params, rtol=1e-4)
+        assert np.allclose(spd.full(stream.cov[u]), fit.normalized_cov_params, rtol=1e-4)
+
+
+def test_what_has_no_value_and_units_without_any_add_nothing() -> None:
+    unit, x, y, w = _rows(3, 8)
+    y[unit == 1], y[3] = np.nan, np.nan
+    sums, rest = baseline.day_sums(unit, x, y, w, 0.02), np.isfinite(y)
+    expected = baseline.day_sums(unit[rest], x[rest], y[rest], w[rest], 0.02)
+    assert sums.unit.tolist() == [0, 2]
+    assert sums.starts.tolist() == [7, 8]
+    assert np.array_equal(sums.n, expected.n)
+    assert np.array_equal(sums.m, expected.m)
 
 
 def test_a_day_effect_bounds_what_one_day_can_tell() -> None:
     unit, x, y, w = _rows(1, 4000, 1)
     sums = baseline.day_sums(unit, x, y, w, 0.03**2)
-    assert sums.n[0, 0, 0] == pytest.approx(1 / 0.03**2, rel=0.02)
+    assert sums.n[0, 0] == pytest.approx(1 / 0.03**2, rel=0.02)
 
 
 def _feed(stream: baseline.Stream, unit: np.ndarray, x: np.ndarray, y: np.ndarray) -> None:

@@ -8,7 +8,7 @@ import pytest
 from scipy.special import expit
 from scipy.stats import multivariate_normal
 
-from analytics import baseline, cause, channels, core, features, hazard, posterior
+from analytics import baseline, cause, channels, core, features, hazard, posterior, spd
 from analytics.options import DAY_US, DEFAULT
 from analytics.tables import GEAR, METERING, Tables, fleet
 from analytics.verdict import CAUSES, HYPOTHESES
@@ -48,14 +48,14 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
         np.zeros(4, dtype=np.int64), baseline.prior_before_data(np.zeros(p), np.ones(p), np.full(p, 0.1), 1)
     )
     x = rng.normal(size=(4, 30, p))
-    stream.slow_n[:] = np.einsum("uip,uiq->upq", x, x) * 50.0
+    stream.slow_n[:] = spd.packed(np.einsum("uip,uiq->upq", x, x) * 50.0)
     stream.slow_m[:] = rng.normal(size=(4, p)) * 30.0
     stream.slow_w[:] = [6.0, 3.0]
     restless = np.array([0.0, 0.1, 0.3, 0.9])
     got = cause.likelihoods(stream, channels.begin(4), np.arange(4), restless, DEFAULT, scale, "slow")["run_up"]
     for u in range(4):
-        r = stream.slow_n[u]
-        known = stream.cov[u] + DEFAULT.wander_sd**2 * np.diag(np.eye(p)[0])
+        r = spd.full(stream.slow_n[u])
+        known = spd.full(stream.cov[u]) + DEFAULT.wander_sd**2 * np.diag(np.eye(p)[0])
         none = scale**2 * (0.5 * r + r @ known @ r)
         none += cause.RIDGE_SD**2 * r @ r + np.eye(p) * 1e-6 * (1.0 + np.trace(none) / p)
         score = stream.slow_m[u] - r @ stream.mean[u]
@@ -116,8 +116,8 @@ def test_what_comes_within_days_points_to_gear_or_supply_and_what_takes_months_t
     stream = baseline.begin(
         np.zeros(3, dtype=np.int64), baseline.prior_before_data(np.zeros(p), np.ones(p), np.full(p, 0.1), 1)
     )
-    stream.cov[:] = np.eye(p) * 1e-4
-    stream.recent_n[:, 0, 0], stream.recent_m[:, 0], stream.recent_w[:] = 4000.0, 4000.0 * 0.3, [4.8, 2.7]
+    stream.cov[:] = spd.packed(np.eye(p) * 1e-4)
+    stream.recent_n[:, 0], stream.recent_m[:, 0], stream.recent_w[:] = 4000.0, 4000.0 * 0.3, [4.8, 2.7]
     nothing = np.zeros(3)
     told = cause.terms(
         stream,

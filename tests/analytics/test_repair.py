@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics import replay
-from analytics.tables import Tables
+from analytics import core, repair, replay
+from analytics.options import DAY_US, DEFAULT
+from analytics.tables import Tables, fleet
 from analytics.verdict import Verdict
 
 
@@ -99,3 +100,31 @@ def test_a_visit_clears_the_alarm(made: ModuleType) -> None:
     verdicts = _visited(made, 26, 1.6)
     assert np.mean([v.run_up.alarm for v in _at(verdicts, -1)]) > 0.8
     assert not any(v.run_up.alarm for v in _at(verdicts, 10))
+
+
+def test_what_a_visit_changed_stays_said_when_its_sums_are_dropped(made: ModuleType) -> None:
+    made_fleet = made.fleet(4, 100, 26, faulty=0.0)
+    first = pd.Timestamp(made.START)
+    units = made_fleet.tables.units["unit"]
+    visits = pd.DataFrame(
+        {
+            "unit": units.iloc[[0, 1, 3]],
+            "at": [first + pd.Timedelta(days=d) for d in (50, 60, 60)],
+            "work": [["supply_wiring"], ["other"], ["start_kit_fitted"]],
+        }
+    )
+    whole = fleet(Tables(starts=made_fleet.tables.starts, units=made_fleet.tables.units, visits=visits))
+    day_one = int(whole.starts.day[0])
+    said, rows = {}, {}
+    for instant, state in core.run(whole, [(day_one + day) * DAY_US for day in range(85, 100)]):
+        day = instant // DAY_US - day_one
+        said[day] = [repair.change(state.after, u, instant, DEFAULT) for u in (0, 1, 3)]
+        rows[day] = sorted(state.after.open.unit.tolist())
+        assert (state.after.row[state.after.open.unit] == np.arange(len(rows[day]))).all()
+    assert rows[85] == rows[88] == [1, 3]
+    assert rows[89] == rows[99] == []
+    for before, after in zip(said[88], said[99], strict=True):
+        assert after.verdict == before.verdict != "too_early"
+        assert after.log_change == pytest.approx(before.log_change, abs=0.02)
+        assert after.log_sd == pytest.approx(before.log_sd, rel=0.05)
+    assert said[89] == said[99]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from river import drift as detectors
 from river import linear_model, preprocessing
 
-from analytics import core, features, replay
+from analytics import core, features, repair, replay
 from analytics.state import State
 from analytics.tables import RAN, Fleet, Tables, fleet
 from analytics.verdict import encode
@@ -74,7 +74,9 @@ def _online(whole: Fleet) -> float:
 
 
 def _bytes(thing: object, units: int) -> int:
-    """Bytes of all arrays within that have a row a unit."""
+    """Bytes of all arrays within that have a row a unit, and of all that open visits keep."""
+    if isinstance(thing, repair.Open):
+        return sum(getattr(thing, f.name).nbytes for f in dataclasses.fields(thing))
     if isinstance(thing, np.ndarray):
         return thing.nbytes if thing.ndim and thing.shape[0] == units else 0
     if isinstance(thing, dict):
