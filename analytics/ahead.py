@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from analytics import hazard
+from analytics.spd import Reals
 from analytics.tables import Ints
 
 Floats = NDArray[np.float64]
@@ -64,10 +65,10 @@ class Facts:
 
     seen: Floats
     expected: Floats
-    drift_nats: Floats
+    drift_nats: Reals
     locked_retries: Floats
-    joint_nats: Floats
-    locked_nats: Floats
+    joint_nats: Reals
+    locked_nats: Reals
     days_since_lockout: Floats
     fault: Floats
 

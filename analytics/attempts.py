@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,18 +23,18 @@ NEVER = -(2**62)
 class Attempts:
     """What stands between one day and the next, one entry a unit; instants in microseconds."""
 
-    locked_in_row: Ints
+    locked_in_row: NDArray[np.int32]
     last_locked_at: Ints
     last_ran_at: Ints
     last_start_at: Ints
     lockout_at: Ints
-    lockouts: Ints
+    lockouts: NDArray[np.int32]
 
 
 def begin(units: int) -> Attempts:
     """Return the state before the first start."""
     never = np.full(units, NEVER, dtype=np.int64)
-    zero = np.zeros(units, dtype=np.int64)
+    zero = np.zeros(units, dtype=np.int32)
     return Attempts(zero, never, never.copy(), never.copy(), never.copy(), zero.copy())
 
 
@@ -58,37 +59,16 @@ def take(
     first : array of bool, true for first attempts
     lockout : array of the units that locked out, one entry a lockout
     """
-    count = len(unit)
-    first_of_unit = np.ones(count, dtype=bool)
-    first_of_unit[1:] = unit[1:] != unit[:-1]
-    locked, ran = outcome == LOCKED, outcome == RAN
-    # Locked starts since the last run: a running count less its value at that run, or with what was carried over.
-    total = np.cumsum(locked)
-    index = np.arange(count)
-    begins = np.maximum.accumulate(np.where(first_of_unit, index, 0)) if count else index
-    last_ran = np.maximum.accumulate(np.where(ran, index, -1)) if count else index
-    since_ran = last_ran >= begins
-    before = np.where(begins > 0, total[begins - 1], 0)
-    row = np.where(since_ran, total - total[np.maximum(last_ran, 0)], total - before + state.locked_in_row[unit])
-    row_before = np.where(index > begins, np.roll(row, 1), state.locked_in_row[unit])
-    last_locked = np.maximum.accumulate(np.where(locked, index, -1)) if count else index
-    earlier = np.roll(last_locked, 1)
-    earlier_at = np.where(
-        (index > begins) & (earlier >= begins), at[np.maximum(earlier, 0)], state.last_locked_at[unit]
+    first, third = _take(
+        unit,
+        at,
+        outcome,
+        retry,
+        state.locked_in_row,
+        state.last_locked_at,
+        state.last_ran_at,
+        state.last_start_at,
     )
-    near = (row_before > 0) & (at - np.maximum(earlier_at, NEVER // 2) <= RETRY_US)
-    first = np.where(np.isnan(retry), ~near, retry == 0)
-    third = locked & (row == LOCKOUT_TRIES)
-    last = np.ones(count, dtype=bool)
-    last[:-1] = unit[1:] != unit[:-1]
-    state.locked_in_row[unit[last]] = row[last]
-    for kept, place in (
-        (state.last_locked_at, last_locked[last]),
-        (state.last_ran_at, last_ran[last]),
-        (state.last_start_at, index[last]),
-    ):
-        today = place >= begins[last]
-        kept[unit[last][today]] = np.maximum(kept[unit[last][today]], at[place[today]])
     told_unit, told_at = told
     # The control's report of a lockout that was counted already is the same lockout.
     own = np.array(
@@ -103,7 +83,35 @@ def take(
     np.maximum.at(state.lockout_at, unit[third], at[third])
     np.maximum.at(state.lockout_at, told_unit, told_at)
     np.add.at(state.lockouts, out, 1)
-    return np.asarray(first, dtype=bool), np.asarray(out, dtype=np.int64)
+    return first, np.asarray(out, dtype=np.int64)
+
+
+@numba.njit(cache=True)
+def _take(
+    unit: Ints,
+    at: Ints,
+    outcome: NDArray[np.int8],
+    retry: NDArray[np.float32],
+    locked_in_row: NDArray[np.int32],
+    last_locked_at: Ints,
+    last_ran_at: Ints,
+    last_start_at: Ints,
+) -> tuple[Bools, Bools]:
+    """Follow the attempts; return which were the first of theirs, and which the third locked one in a row."""
+    first, third = np.empty(len(unit), dtype=np.bool_), np.zeros(len(unit), dtype=np.bool_)
+    for k in range(len(unit)):
+        u = unit[k]
+        near = locked_in_row[u] > 0 and at[k] - max(last_locked_at[u], NEVER // 2) <= RETRY_US
+        first[k] = not near if np.isnan(retry[k]) else retry[k] == 0
+        if outcome[k] == LOCKED:
+            locked_in_row[u] += 1
+            last_locked_at[u] = max(last_locked_at[u], at[k])
+            third[k] = locked_in_row[u] == LOCKOUT_TRIES
+        elif outcome[k] == RAN:
+            locked_in_row[u] = 0
+            last_ran_at[u] = max(last_ran_at[u], at[k])
+        last_start_at[u] = max(last_start_at[u], at[k])
+    return first, third
 
 
 def down(state: Attempts) -> Bools:

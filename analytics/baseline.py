@@ -151,6 +151,16 @@ def solve(stream: Stream, units: Ints) -> None:
     stream.mean[units] = beta + spd.times(cov, stream.base_m[units] - spd.times(a, beta))
 
 
+@numba.njit(cache=True)
+def expected(mean: Singles, unit: Ints, x: Floats) -> Floats:
+    """Return what coefficients (units, p) lead one to expect of each start, (n,); ``x`` (n, p)."""
+    out = np.zeros(len(unit))
+    for k in range(len(unit)):
+        for a in range(x.shape[1]):
+            out[k] += x[k, a] * mean[unit[k], a]
+    return out
+
+
 def day_sums(unit: Ints, x: Floats, y: Floats, w: Floats, day_variance: float) -> DaySums:
     """Return the normal equations of a day's starts, which must stand by unit.
 
@@ -172,27 +182,29 @@ def _day_sums(unit: Ints, x: Floats, y: Floats, w: Floats, day_variance: float) 
     n, m = np.zeros((units, p * (p + 1) // 2)), np.zeros((units, p))
     of, starts = np.empty(units, dtype=np.int64), np.zeros(units, dtype=np.int64)
     step = 1 if len(w) == count else 0
+    square = np.empty((p, p))
     k, i = 0, 0
     while i < count:
         u, weight = unit[i], 0.0
+        square[:] = 0.0
         while i < count and unit[i] == u:
             if np.isfinite(y[i]):
-                one = w[i * step]
-                weight += one
+                weight += w[i * step]
                 starts[k] += 1
-                place = 0
                 for a in range(p):
-                    weighted = one * x[i, a]
-                    if weighted != 0.0:
-                        m[k, a] += weighted * y[i]
-                        for b in range(a + 1):
-                            n[k, place + b] += weighted * x[i, b]
-                    place += a + 1
+                    weighted = w[i * step] * x[i, a]
+                    m[k, a] += weighted * y[i]
+                    # Whole rows, though half would do: a processor adds several numbers of a row at once.
+                    for b in range(p):
+                        square[a, b] += weighted * x[i, b]
             i += 1
         if starts[k] > 0:
-            gain = 1.0 / (1.0 + day_variance * weight)
-            m[k] *= gain
-            n[k] *= gain
+            gain, place = 1.0 / (1.0 + day_variance * weight), 0
+            for a in range(p):
+                m[k, a] *= gain
+                for b in range(a + 1):
+                    n[k, place] = gain * square[a, b]
+                    place += 1
             of[k] = u
             k += 1
     return of[:k], n[:k], m[:k], starts[:k]
@@ -222,7 +234,7 @@ def _add(
             slow[u, a] = keep_slow * slow[u, a] + sums[k, a]
 
 
-def learn(stream: Stream, day: int, since_day: Ints, options: Options) -> Ints:
+def learn(stream: Stream, day: int, since_day: Ints | NDArray[np.int32], options: Options) -> Ints:
     """Let units whose block is complete at the end of a day learn from it; return them.
 
     Parameters

@@ -117,7 +117,7 @@ TINY = 1e-12
 """Density that nothing falls below, so that no shift however strange is impossible."""
 
 
-def log_shares(gear: Ints, metering: Ints) -> Floats:
+def log_shares(gear: Ints | NDArray[np.int8], metering: Ints) -> Floats:
     """Return the log share of each cause among the faults of units, (units, 6).
 
     Without start gear none can fail; with it most else is too weak to slow the start while the gear is sound.
@@ -131,7 +131,7 @@ def log_shares(gear: Ints, metering: Ints) -> Floats:
     return np.asarray(np.log(share / share.sum(axis=1, keepdims=True)))
 
 
-def log_prior(gear: Ints, metering: Ints, flagged: NDArray[np.bool_]) -> Floats:
+def log_prior(gear: Ints | NDArray[np.int8], metering: Ints, flagged: NDArray[np.bool_]) -> Floats:
     """Return the log prior of the hypotheses for units, (units, 7)."""
     prevalence = np.where(flagged, PREVALENCE_FLAGGED, PREVALENCE)
     return np.column_stack([log_shares(gear, metering) + np.log(prevalence)[:, None], np.log(1.0 - prevalence)])
@@ -141,8 +141,8 @@ def terms(
     stream: Stream,
     side: Mapping[str, Stream],
     units: Ints,
-    locked_nats: Floats,
-    clues: Floats,
+    locked_nats: Reals,
+    clues: Reals,
     age_d: Floats,
     restless: Floats,
     options: Options,
@@ -161,7 +161,7 @@ def terms(
     scale : how much wider the scores of healthy units are than they should be
     """
     out = likelihoods(stream, side, units, restless, options, scale, "slow")
-    against = np.clip(clues, -CLUE_NATS, CLUE_NATS)
+    against = np.clip(clues.astype(np.float64), -CLUE_NATS, CLUE_NATS)
     against[:, :-1] += np.maximum(locked_nats, 0.0)[:, None]
     out["locked"] = against
     out["pace"] = _pace(stream, units, age_d, options, scale)

@@ -29,6 +29,8 @@ SEASON = {"sag": 0.0, "line": 0.0, "inrush": 0.0, "power_factor": 0.03, "watts":
 """What the season does to a channel where no outdoor temperature is told that would account for it."""
 CENTRE = {"sag": -1.5, "line": 0.0, "inrush": -1.0, "power_factor": 0.95, "watts": 7.8, "equalising": 4.3}
 UNIT_SD = {"sag": 0.8, "line": 0.05, "inrush": 0.4, "power_factor": 0.05, "watts": 0.5, "equalising": 0.7}
+READ = ("line_v", "line_min_v", "peak_a", "run_w", "run_pf", "outdoor_c", "cooling", "stage")
+"""What of a start they are made from."""
 RUNNING = ("power_factor", "watts")
 """Channels of the running compressor, which depend on voltage and on the way the cycle runs."""
 LEAP_SD = 4.0
@@ -53,46 +55,55 @@ def begin(units: int) -> dict[str, Stream]:
     return {name: baseline.begin(np.zeros(units, dtype=np.int64), _prior(name)) for name in NAMES}
 
 
+def values(starts: Starts, rows: Ints | slice, reference_v: Floats) -> dict[str, tuple[Floats, Floats]]:
+    """Return for each channel but ``equalising`` the values of starts (NaN where not fitted) and their conditions."""
+    unit = starts.unit[rows]
+    field = [starts.measured[name][rows] for name in READ]
+    warm, running, value = _values(starts.outcome[rows] == RAN, reference_v[unit], *field)
+    return {name: (value[k], running if name in RUNNING else warm) for k, name in enumerate(NAMES[:-1])}
+
+
+@numba.njit(cache=True)
+def _values(
+    ran: Bools,
+    reference_v: Floats,
+    line_v: Singles,
+    line_min_v: Singles,
+    peak_a: Singles,
+    run_w: Singles,
+    run_pf: Singles,
+    outdoor_c: Singles,
+    cooling: Singles,
+    stage: Singles,
+) -> tuple[Floats, Floats, Floats]:
+    """Return the conditions of a stopped and of a running compressor, (n, 2) and (n, 6), and the channels (5, n)."""
+    count = len(ran)
+    warm, running, value = np.zeros((count, 2)), np.zeros((count, 6)), np.full((5, count), np.nan)
+    for k in range(count):
+        volts, least, peak = float(line_v[k]), float(line_min_v[k]), float(peak_a[k])
+        if volts - least > 0.3 and peak > 1.0:
+            value[0, k] = np.log((volts - least) / peak * 10.0)
+        if volts > 0:
+            value[1, k] = np.log(volts / reference_v[k])
+            running[k, 5] = 10.0 * value[1, k]
+        if least > 50 and peak > 1.0:
+            value[2, k] = np.log(peak / least)
+        if ran[k] and run_pf[k] > 0.2:
+            value[3, k] = run_pf[k]
+        if ran[k] and run_w[k] > 50:
+            value[4, k] = np.log(float(run_w[k]))
+        told = not np.isnan(outdoor_c[k])
+        known_c = float(outdoor_c[k]) if told else 5.0
+        warm[k, 0], warm[k, 1] = 1.0, (known_c - 5.0) / 20.0
+        # A running compressor's pressures depend on the mode, its load on the stage too.
+        cools = known_c >= COOLING_FROM_C if np.isnan(cooling[k]) else cooling[k] > 0
+        running[k, 0], running[k, 2], running[k, 3] = 1.0, stage[k] == 2, cools
+        running[k, 4 if cools else 1] = (known_c - (30.0 if cools else 5.0)) / 20.0
+    return warm, running, value
+
+
 def _warm(outdoor_c: Floats) -> Floats:
     return np.column_stack([np.ones(len(outdoor_c)), np.where(np.isnan(outdoor_c), 0.0, (outdoor_c - 5.0) / 20.0)])
-
-
-def _running(outdoor_c: Floats, cooling: Floats, stage: Floats, log_volts: Floats) -> Floats:
-    """Return the conditions of a running compressor: its pressures depend on the mode, its load on the stage too."""
-    known_c = np.where(np.isnan(outdoor_c), 5.0, outdoor_c)
-    cools = np.where(np.isnan(cooling), known_c >= COOLING_FROM_C, cooling > 0)
-    return np.column_stack(
-        [
-            np.ones(len(known_c)),
-            np.where(cools, 0.0, (known_c - 5.0) / 20.0),
-            stage == 2,
-            cools,
-            np.where(cools, (known_c - 30.0) / 20.0, 0.0),
-            10.0 * np.where(np.isnan(log_volts), 0.0, log_volts),
-        ]
-    )
-
-
-def values(starts: Starts, rows: Ints, reference_v: Floats) -> dict[str, tuple[Floats, Floats]]:
-    """Return for each channel but ``equalising`` the values of starts (NaN where not fitted) and their conditions."""
-    field = {n: v[rows].astype(np.float64) for n, v in starts.measured.items()}
-    ran = starts.outcome[rows] == RAN
-    volts, least, peak = field["line_v"], field["line_min_v"], field["peak_a"]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        log_volts = np.where(volts > 0, np.log(volts / reference_v[starts.unit[rows]]), np.nan)
-        sag = np.where((volts - least > 0.3) & (peak > 1.0), np.log((volts - least) / peak * 10.0), np.nan)
-        inrush = np.where((least > 50) & (peak > 1.0), np.log(peak / least), np.nan)
-        watts = np.where(ran & (field["run_w"] > 50), np.log(field["run_w"]), np.nan)
-        factor = np.where(ran & (field["run_pf"] > 0.2), field["run_pf"], np.nan)
-    warm = _warm(field["outdoor_c"])
-    running = _running(field["outdoor_c"], field["cooling"], field["stage"], log_volts)
-    return {
-        "sag": (sag, warm),
-        "line": (log_volts, warm),
-        "inrush": (inrush, warm),
-        "power_factor": (factor, running),
-        "watts": (watts, running),
-    }
 
 
 def take(streams: Mapping[str, Stream], name: str, unit: Ints, value: Floats, x: Floats, options: Options) -> None:

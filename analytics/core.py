@@ -31,12 +31,16 @@ from analytics import (
     repair,
     silence,
 )
+from analytics.baseline import Singles
 from analytics.options import DAY_US, DEFAULT, Options
+from analytics.spd import Reals
 from analytics.state import NOT_YET, State, begin, klass
 from analytics.tables import GEAR, LOCKED, RAN, RESTARTS, Fleet, Ints, Visit
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+USED = ("run_up_s", "line_v", "close_deg", "off_s", "ran_s", "outdoor_c", "retry", "cooling")
+"""What of a start all but the side channels are made from."""
 
 REFITS_D = (7, 14, 28, 42, 56)
 REFIT_EVERY_D = 28
@@ -120,78 +124,73 @@ def _visit(state: State, fleet: Fleet, visits: Sequence[Visit], day: int) -> Non
 
 def _take(state: State, fleet: Fleet, pick: Ints, day: int, told: tuple[Ints, Ints]) -> baseline.DaySums:
     starts, options = fleet.starts, state.options
-    unit, at, outcome = starts.unit[pick], starts.at[pick], starts.outcome[pick]
-    field = {name: values[pick].astype(np.float64) for name, values in starts.measured.items()}
+    # A day without visits is one piece of the arrays, which need not be copied.
+    rows = slice(int(pick[0]), int(pick[-1]) + 1) if len(pick) and pick[-1] - pick[0] == len(pick) - 1 else pick
+    unit, at, is_locked = starts.unit[rows], starts.at[rows], starts.outcome[rows] == LOCKED
+    field = {name: starts.measured[name][rows] for name in USED}
     opens = np.flatnonzero(np.diff(unit, prepend=-1))
     state.first_at[unit[opens]] = np.minimum(state.first_at[unit[opens]], at[opens])
-    state.since_day[unit] = np.minimum(state.since_day[unit], day)
+    state.since_day[unit[opens]] = np.minimum(state.since_day[unit[opens]], day)
     off_s = _off_s(state, unit, at, field)
-    first, lockouts = attempts.take(state.tries, unit, at, outcome, field["retry"].astype(np.float32), told)
+    first, lockouts = attempts.take(state.tries, unit, at, starts.outcome[rows], field["retry"], told)
     silence.take(state.activity, day, unit, field["outdoor_c"], field["cooling"])
     x = features.conditions(off_s, field["outdoor_c"], field["line_v"], field["close_deg"], fleet.reference_v[unit])
-    sums = _run_up(state, unit, x, outcome, field)
-    _rate(state, day, unit, x, starts.seq[pick], first, outcome == LOCKED)
+    sums = _run_up(state, unit, x, np.where(starts.outcome[rows] == RAN, field["run_up_s"], np.nan), field["close_deg"])
+    _rate(state, fleet, day, unit, x, starts.seq[rows], first, is_locked)
     state.lockouts += len(lockouts)
     state.today.append(lockouts)
-    outlook.take(state.sample, unit[first], at[first], x[first], off_s[first], field["outdoor_c"][first])
-    side = channels.values(starts, pick, fleet.reference_v)
+    met = (off_s, field["outdoor_c"], field["line_v"], field["close_deg"])
+    outlook.take(state.sample, unit[first], at[first], *(values[first] for values in met))
+    side = channels.values(starts, rows, fleet.reference_v)
     for name, (value, design) in side.items():
         channels.take(state.side, name, unit, value, design, options)
     return sums
 
 
-def _off_s(state: State, unit: Ints, at: Ints, field: dict[str, Floats]) -> Floats:
+def _off_s(state: State, unit: Ints, at: Ints, field: dict[str, Singles]) -> Reals:
     """Return the rest before each start; where it was not sent it follows from the start before and how long it ran."""
+    off_s = field["off_s"]
+    if not np.isnan(off_s).any():
+        return off_s
     before = np.roll(at, 1)
     first = np.diff(unit, prepend=-1) != 0
     before = np.where(first, np.maximum(state.tries.last_start_at[unit], attempts.NEVER // 2), before)
     derived = (at - before) / 1e6 - field["ran_s"]
-    return np.where(np.isnan(field["off_s"]), np.where(derived >= 0, derived, np.nan), field["off_s"])
+    return np.where(np.isnan(off_s), np.where(derived >= 0, derived, np.nan), off_s)
 
 
-def _run_up(
-    state: State, unit: Ints, x: Floats, outcome: NDArray[np.int8], field: dict[str, Floats]
-) -> baseline.DaySums:
-    timed = (outcome == RAN) & (field["run_up_s"] > 0)
-    unit, x = unit[timed], x[timed]
-    y = np.log(field["run_up_s"][timed])
-    angled = ~np.isnan(field["close_deg"][timed])
+def _run_up(state: State, unit: Ints, x: Floats, run_up_s: Reals, close_deg: Singles) -> baseline.DaySums:
     stream = state.run_up
-    level = np.einsum("np,np->n", x, stream.mean[unit])
+    y = np.log(np.where(run_up_s > 0, run_up_s, np.nan).astype(np.float64))
+    level = baseline.expected(stream.mean, unit, x)
     moved, moved_sd = drift.excess(stream, state.options)
-    centre = level + moved[unit]
-    variance = noise.variance(state.noise, centre, angled)
-    # Outliers count as four standard deviations off the unit's present level, wherever that stands: after a visit it is
-    # not known, and starts that are as slow as before must not be taken for outliers of a mended unit.
-    width = 4.0 * np.sqrt(variance + stream.cov[unit, 0] + moved_sd[unit] ** 2)
-    y = np.clip(y, centre - width, centre + width)
-    noise.take(state.noise, unit, y - level, centre, np.sqrt(variance), angled)
+    unsure = stream.cov[:, 0] + moved_sd**2
+    y, variance = noise.take(state.noise, unit, y, level, moved, unsure, ~np.isnan(close_deg))
     sums = baseline.day_sums(unit, x, y, 1.0 / variance, state.options.day_sd**2)
     baseline.add(stream, sums, state.options)
     state.timed[sums.unit] += sums.starts
     return sums
 
 
-def _rate(state: State, day: int, unit: Ints, x: Floats, seq: Ints, first: Bools, is_locked: Bools) -> None:
+def _rate(
+    state: State, fleet: Fleet, day: int, unit: Ints, x: Floats, seq: Ints, first: Bools, is_locked: Bools
+) -> None:
     usable = state.usable
     gathering = repair.open_units(state.after, (day + 1) * DAY_US)
     # While a unit learns anew after a visit, what was normal for it before is the healthy reference.
     old = ~usable & state.after.known & gathering
     mean = repair.before(state.after, state.run_up.mean, old)
-    level = np.einsum("np,np->n", x, mean[unit])
-    design = hazard.design(level, x)
-    p = hazard.probability(state.hazard, design)
-    moved = np.where(usable, drift.excess(state.run_up, state.options)[0], 0.0)
-    harder = hazard.design(level + moved[unit], x)
-    p_now = hazard.probability(state.hazard, harder)
+    level = baseline.expected(mean, unit, x)
+    moved = np.where(usable, drift.excess(state.run_up, state.options)[0], 0.0)[unit]
+    p, p_now = hazard.before_and_now(state.hazard, level, moved, x)
     locked.take(state.rate, day, unit, is_locked, first, p, p_now, usable)
     # Locked starts are learned from at the hardness that the unit has now, so that a drifted unit teaches what hard
     # starts do, and not that easy ones lock. Units that lock beyond their hardness teach nothing.
-    hazard.take(state.hazard, harder, is_locked, seq, first & (usable & ~state.rate.alarm)[unit])
+    hazard.take(state.hazard, level + moved, x, is_locked, seq, first & (usable & ~state.rate.alarm)[unit])
     bad = np.flatnonzero(first & is_locked)
-    have = np.arange(outlook.SAMPLE) < np.minimum(state.sample.filled[unit[bad]], outlook.SAMPLE)[:, None]
     if len(bad):
-        usual = state.sample.x[unit[bad]].astype(np.float64)
+        lately = outlook.part(state.sample, unit[bad])
+        usual, have = outlook.conditions(lately, fleet.reference_v[unit[bad]]), outlook.there(lately)
         usual_level = np.einsum("nkp,np->nk", usual, mean[unit[bad]])
         clues = cause.clues_of_locked(state.hazard, x[bad], level[bad], usual, usual_level, have)
         np.add.at(state.rate.clues, unit[bad], clues)
@@ -206,14 +205,7 @@ def _close(state: State, fleet: Fleet, sums: Sequence[baseline.DaySums], day: in
     """End a day: learn, test, and now and then fit the fleet's priors anew."""
     options = state.options
     silence.close(state.activity, day, state.first_at)
-    seen: set[int] = set()
-    parts = []
-    for part in reversed(sums):
-        # Of a unit that was visited during the day only what came after the last visit is tested.
-        new = np.array([u not in seen for u in part.unit.tolist()], dtype=bool)
-        seen.update(part.unit.tolist())
-        parts.append(baseline.DaySums(part.unit[new], part.n[new], part.m[new], part.starts[new]))
-    whole = baseline.DaySums(*(np.concatenate([getattr(p, f) for p in parts]) for f in ("unit", "n", "m", "starts")))
+    whole = _last(sums)
     gathering = repair.open_units(state.after, (day + 1) * DAY_US)
     repair.take(state.after, whole, gathering)
     repair.close(state.after, gathering, options)
@@ -244,6 +236,24 @@ def _close(state: State, fleet: Fleet, sums: Sequence[baseline.DaySums], day: in
         ahead.note(state.record, day, known, week[known])
     if state.first_day >= 0 and (age in REFITS_D or (age > REFITS_D[-1] and age % REFIT_EVERY_D == 0)):
         _refit(state)
+
+
+def _last(sums: Sequence[baseline.DaySums]) -> baseline.DaySums:
+    """Return the sums of a day: of a unit that was visited on it only what came after the last visit is tested."""
+    whole = sums[-1]
+    for part in reversed(sums[:-1]):
+        new = ~np.isin(part.unit, whole.unit)
+        both = (
+            np.concatenate([a, b[new]])
+            for a, b in (
+                (whole.unit, part.unit),
+                (whole.n, part.n),
+                (whole.m, part.m),
+                (whole.starts, part.starts),
+            )
+        )
+        whole = baseline.DaySums(*both)
+    return whole
 
 
 def _refit(state: State) -> None:

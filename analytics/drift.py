@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics import features, spd
-from analytics.baseline import DaySums, Stream
+from analytics.baseline import DaySums, Singles, Stream
 from analytics.options import Options
 from analytics.spd import Reals
 from analytics.tables import Ints
@@ -44,34 +44,34 @@ SHRINK_SD = 0.2
 class Drift:
     """State of the test, one entry a unit (and direction); ``stray`` are nats that its level strays by itself."""
 
-    z: Floats
-    evidence: Floats
-    nats: Floats
-    strongest: Ints
+    z: Singles
+    evidence: Singles
+    nats: Singles
+    strongest: NDArray[np.int8]
     alarm: Bools
-    since_day: Ints
-    calm: Ints
-    cusum: Floats
-    cusum_from: Ints
+    since_day: NDArray[np.int32]
+    calm: NDArray[np.int16]
+    cusum: Singles
+    cusum_from: NDArray[np.int32]
     scale: Floats
-    stray: Floats
+    stray: Singles
 
 
 def begin(units: int) -> Drift:
     """Return the state before any test."""
     k = len(DIRECTIONS)
     return Drift(
-        z=np.zeros((units, k)),
-        evidence=np.zeros(units),
-        nats=np.zeros(units),
-        strongest=np.zeros(units, dtype=np.int64),
+        z=np.zeros((units, k), dtype=np.float32),
+        evidence=np.zeros(units, dtype=np.float32),
+        nats=np.zeros(units, dtype=np.float32),
+        strongest=np.zeros(units, dtype=np.int8),
         alarm=np.zeros(units, dtype=bool),
-        since_day=np.full(units, -1, dtype=np.int64),
-        calm=np.zeros(units, dtype=np.int64),
-        cusum=np.zeros((units, k)),
-        cusum_from=np.full((units, k), -1, dtype=np.int64),
+        since_day=np.full(units, -1, dtype=np.int32),
+        calm=np.zeros(units, dtype=np.int16),
+        cusum=np.zeros((units, k), dtype=np.float32),
+        cusum_from=np.full((units, k), -1, dtype=np.int32),
         scale=np.full(k, NULL_SCALE),
-        stray=np.zeros(units),
+        stray=np.zeros(units, dtype=np.float32),
     )
 
 
@@ -165,15 +165,15 @@ def follow(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools,
         _rescale(state, k, state.z[told & active, k])
     _stray(state, active & usable)
     scaled = np.maximum(state.z / state.scale, 0.0)
-    state.strongest = np.argmax(scaled, axis=1)
-    state.evidence = 0.5 * scaled.max(axis=1) ** 2
+    state.strongest[:] = np.argmax(scaled, axis=1)
+    state.evidence[:] = 0.5 * scaled.max(axis=1) ** 2
 
 
 def _stray(state: Drift, active: Bools) -> None:
     """Learn which units stray by themselves, from the days on which they start quicker: no fault does that."""
     z = state.z[:, 0] / state.scale[0]
     nats = 0.5 * z**2 * (1.0 - RESTLESS_FOLD**-2) - np.log(RESTLESS_FOLD)
-    state.stray = np.clip(state.stray + np.where(active & (z < 0), STRAY_A_DAY * nats, 0.0), *STRAY_NATS)
+    state.stray[:] = np.clip(state.stray + np.where(active & (z < 0), STRAY_A_DAY * nats, 0.0), *STRAY_NATS)
 
 
 def restless(state: Drift) -> Floats:
@@ -190,18 +190,18 @@ def judge(state: Drift, nats: Floats, active: Ints, day: int, usable: Bools, opt
     nats : (units,) what speaks for a fault, all evidence together
     active : units that had starts on the day
     """
-    state.nats = nats
+    state.nats[:] = nats
     started = np.zeros(len(usable), dtype=bool)
     started[active] = True
     fresh = usable & ~state.alarm & (nats > options.drift_nats)
     start = state.cusum_from[np.arange(len(usable)), state.strongest]
-    state.since_day = np.where(fresh, np.where(start >= 0, start, day), state.since_day)
+    state.since_day[:] = np.where(fresh, np.where(start >= 0, start, day), state.since_day)
     state.alarm |= fresh
-    state.calm = np.where(nats < CALM_NATS, state.calm + started, 0)
+    state.calm[:] = np.where(nats < CALM_NATS, state.calm + started, 0)
     clear(state, np.flatnonzero(state.alarm & ((state.calm >= CALM_DAYS) | ~usable)))
 
 
-def _rescale(state: Drift, k: int, z: Floats) -> None:
+def _rescale(state: Drift, k: int, z: Singles) -> None:
     """Let the lower half of the fleet say how wide healthy z is: faults widen the upper half only."""
     if len(z) < 10:
         return

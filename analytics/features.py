@@ -7,8 +7,11 @@ fault and its effect, and adjusting for them would hide it.
 
 from __future__ import annotations
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from analytics.spd import Reals
 
 Floats = NDArray[np.float64]
 
@@ -17,7 +20,8 @@ WIDTH = len(NAMES)
 LEVEL, REST_FAST, REST, REST_SLOW, COLD, HOT, SOAK, VOLTS, ANGLE_COS, ANGLE_SIN = range(WIDTH)
 
 REST_MIN = (1.5, 4.0, 12.0)
-"""Time constants of the rest terms, minutes: they span bleed through an orifice to a tight valve."""
+"""Time constants of the rest terms, minutes: they span bleed through an orifice to a tight valve. Each is a whole part
+of the last, so that one exponential gives all three."""
 COLD_FROM_C, COLD_SPAN_C = 10.0, 20.0
 HOT_FROM_C, HOT_SPAN_C = 20.0, 15.0
 SOAK_FULL_MIN = 240.0
@@ -44,7 +48,7 @@ def weather(outdoor_c: Floats, off_s: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def conditions(
-    off_s: Floats, outdoor_c: Floats, line_v: Floats, close_deg: Floats, reference_v: Floats | float = REFERENCE_V
+    off_s: Reals, outdoor_c: Reals, line_v: Reals, close_deg: Reals, reference_v: Reals | float = REFERENCE_V
 ) -> Floats:
     """Return the condition features of starts, one row a start.
 
@@ -63,17 +67,32 @@ def conditions(
     -------
     array of shape (starts, 10) [-], columns as in ``NAMES``
     """
+    columns = (off_s, outdoor_c, line_v, close_deg, np.broadcast_to(reference_v, off_s.shape))
+    return np.asarray(_conditions(*(np.ascontiguousarray(column, dtype=np.float64) for column in columns)))
+
+
+@numba.njit(cache=True)
+def _conditions(off_s: Floats, outdoor_c: Floats, line_v: Floats, close_deg: Floats, reference_v: Floats) -> Floats:
     out = np.zeros((len(off_s), WIDTH))
-    out[:, LEVEL] = 1.0
-    rest_min = np.where(np.isnan(off_s), np.inf, off_s / 60.0)
-    for column, tau_min in zip((REST_FAST, REST, REST_SLOW), REST_MIN, strict=True):
-        out[:, column] = np.exp(-rest_min / tau_min)
-    out[:, COLD], out[:, HOT], out[:, SOAK] = weather(outdoor_c, off_s)
-    known = line_v > 0
-    ratio = np.where(known, line_v / reference_v, 1.0)
-    out[:, VOLTS] = 10.0 * np.log(ratio)
-    twice = np.radians(2.0 * close_deg)
-    angled = ~np.isnan(close_deg)
-    out[:, ANGLE_COS] = np.where(angled, np.cos(twice), 0.0)
-    out[:, ANGLE_SIN] = np.where(angled, np.sin(twice), 0.0)
+    for k in range(len(off_s)):
+        row = out[k]
+        row[LEVEL] = 1.0
+        rested = SOAK_FULL_MIN
+        if not np.isnan(off_s[k]):
+            rested = off_s[k] / 60.0
+            slow = np.exp(-rested / REST_MIN[2])
+            row[REST_SLOW] = slow
+            row[REST] = slow**3
+            row[REST_FAST] = slow**8
+        if not np.isnan(outdoor_c[k]):
+            cold = max(0.0, COLD_FROM_C - outdoor_c[k]) / COLD_SPAN_C
+            row[COLD] = cold
+            row[HOT] = max(0.0, outdoor_c[k] - HOT_FROM_C) / HOT_SPAN_C
+            row[SOAK] = cold * min(1.0, rested / SOAK_FULL_MIN)
+        if line_v[k] > 0:
+            row[VOLTS] = 10.0 * np.log(line_v[k] / reference_v[k])
+        if not np.isnan(close_deg[k]):
+            twice = np.radians(2.0 * close_deg[k])
+            row[ANGLE_COS] = np.cos(twice)
+            row[ANGLE_SIN] = np.sin(twice)
     return out

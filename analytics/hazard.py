@@ -12,8 +12,9 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
@@ -41,13 +42,14 @@ KEEP = 60_000
 
 @dataclass
 class Hazard:
-    """Coefficients, the rate of chance, and the sample that they are fitted to."""
+    """Coefficients, the rate of chance, and the sample that they are fitted to; ``new`` came since the last fit."""
 
     coefficients: Floats
     chance: float
     x: Floats
     y: Floats
     weight: Floats
+    new: list[tuple[Floats, Floats, Floats]] = field(default_factory=list)
 
 
 def begin() -> Hazard:
@@ -66,14 +68,36 @@ def design(level: Floats, conditions: Floats) -> Floats:
     return out
 
 
-def probability(hazard: Hazard, x: Floats) -> Floats:
-    """Return the probability that a first attempt locks, by hardness or by chance."""
-    return np.minimum(by_hardness(hazard, x) + hazard.chance, LARGEST)
-
-
 def by_hardness(hazard: Hazard, x: Floats) -> Floats:
     """Return the probability that a first attempt locks because it is hard."""
     return np.asarray(np.clip(expit(x @ hazard.coefficients), SMALLEST, LARGEST))
+
+
+def before_and_now(hazard: Hazard, level: Floats, moved: Floats, conditions: Floats) -> tuple[Floats, Floats]:
+    """Return the probability that each start locks by its unit's baseline, and as it is now that it has moved.
+
+    Parameters
+    ----------
+    level, moved : (n,) expected ln run-up, and how much longer it takes now
+    conditions : (n, p) features of the starts
+    """
+    return _before_and_now(hazard.coefficients, hazard.chance, level, moved, conditions)
+
+
+@numba.njit(cache=True)
+def _before_and_now(
+    c: Floats, chance: float, level: Floats, moved: Floats, conditions: Floats
+) -> tuple[Floats, Floats]:
+    before, now = np.empty(len(level)), np.empty(len(level))
+    for k in range(len(level)):
+        x = conditions[k]
+        same = c[0] + c[3] * x[features.VOLTS] + c[4] * x[features.REST] + c[5] * x[features.REST_SLOW]
+        same += c[6] * x[features.COLD] + c[7] * x[features.SOAK]
+        for out, at in ((before, level[k]), (now, level[k] + moved[k])):
+            slow = max(at - SLOW_FROM, 0.0)
+            p = 1.0 / (1.0 + np.exp(-(same + c[1] * at + c[2] * slow * slow)))
+            out[k] = min(min(max(p, SMALLEST), LARGEST) + chance, LARGEST)
+    return before, now
 
 
 def under_weather(hazard: Hazard, level: Floats, still: Floats, cold: Floats, soak: Floats) -> Floats:
@@ -92,15 +116,21 @@ def under_weather(hazard: Hazard, level: Floats, still: Floats, cold: Floats, so
     return np.asarray(np.clip(expit(eta), SMALLEST, LARGEST))
 
 
-def take(hazard: Hazard, x: Floats, locked: Bools, seq: Ints, use: Bools) -> None:
-    """Keep a day's first attempts for the next fit: every locked one, and one in ``THIN`` of the others."""
-    kept = use & (locked | (((seq * 2654435761) >> 8) % THIN == 0))
-    if not kept.any():
+def take(hazard: Hazard, level: Floats, conditions: Floats, locked: Bools, seq: Ints, use: Bools) -> None:
+    """Keep a day's first attempts for the next fit: every locked one, and one in ``THIN`` of the others.
+
+    Parameters
+    ----------
+    level, conditions : (n,), (n, p) as for ``design``
+    locked, seq, use : (n,) outcome, number, and which may be kept
+    """
+    kept = np.flatnonzero(use & (locked | (((seq * 2654435761) >> 8) % THIN == 0)))
+    if not len(kept):
         return
-    hazard.x = np.concatenate([hazard.x, x[kept]])
-    hazard.y = np.concatenate([hazard.y, locked[kept].astype(float)])
-    hazard.weight = np.concatenate([hazard.weight, np.where(locked[kept], 1.0, THIN)])
-    if len(hazard.y) > KEEP:
+    y = locked[kept].astype(float)
+    hazard.new.append((design(level[kept], conditions[kept]), y, np.where(locked[kept], 1.0, THIN)))
+    if len(hazard.y) + sum(len(part[1]) for part in hazard.new) > KEEP:
+        _gather(hazard)
         # Half of the ordinary ones go, the oldest and newest alike; those that stay stand for two.
         plain = np.flatnonzero(hazard.y == 0)
         drop = plain[::2]
@@ -108,6 +138,13 @@ def take(hazard: Hazard, x: Floats, locked: Bools, seq: Ints, use: Bools) -> Non
         keep = np.ones(len(hazard.y), dtype=bool)
         keep[drop] = False
         hazard.x, hazard.y, hazard.weight = hazard.x[keep], hazard.y[keep], hazard.weight[keep]
+
+
+def _gather(hazard: Hazard) -> None:
+    """Put what has come since the last fit to the sample."""
+    parts = [(hazard.x, hazard.y, hazard.weight), *hazard.new]
+    hazard.x, hazard.y, hazard.weight = (np.concatenate([part[k] for part in parts]) for k in range(3))
+    hazard.new = []
 
 
 def solve(
@@ -120,20 +157,20 @@ def solve(
     x : (n, p); y : (n,) 0 to 1; weight : (n,); mean, sd : (p,) of the prior
     """
     hold = np.diag(1.0 / sd**2)
+
+    def at(c: Floats) -> tuple[float, Floats, Floats]:
+        loss, gradient, curvature = _of_rows(x, y, weight, c)
+        return loss + 0.5 * float((c - mean) @ hold @ (c - mean)), gradient + hold @ (c - mean), curvature + hold
+
     b = mean.copy() if start is None else start.copy()
-
-    def loss(c: Floats) -> float:
-        eta = x @ c
-        return float(np.sum(weight * (np.logaddexp(0.0, eta) - y * eta)) + 0.5 * (c - mean) @ hold @ (c - mean))
-
-    now = loss(b)
+    now, gradient, curvature = at(b)
     for _ in range(rounds):
-        p = expit(x @ b)
-        gradient = x.T @ (weight * (p - y)) + hold @ (b - mean)
-        curvature = x.T @ (x * (weight * p * (1.0 - p))[:, None]) + hold
         step = np.linalg.solve(curvature, gradient)
         size = 1.0
-        while size > 1e-4 and (after := loss(b - size * step)) > now:
+        while size > 1e-4:
+            after, gradient, curvature = at(b - size * step)
+            if after <= now:
+                break
             size /= 2.0
         if size <= 1e-4:
             break
@@ -144,8 +181,30 @@ def solve(
     return b
 
 
+@numba.njit(cache=True)
+def _of_rows(x: Floats, y: Floats, weight: Floats, c: Floats) -> tuple[float, Floats, Floats]:
+    """Return the negative log likelihood of the rows of a logistic regression, its gradient and its curvature."""
+    count, p = x.shape
+    loss, gradient, curvature = 0.0, np.zeros(p), np.zeros((p, p))
+    for k in range(count):
+        eta = 0.0
+        for a in range(p):
+            eta += x[k, a] * c[a]
+        small = np.exp(-abs(eta))
+        chance = (1.0 if eta >= 0 else small) / (1.0 + small)
+        loss += weight[k] * (max(eta, 0.0) + np.log1p(small) - y[k] * eta)
+        slope, bend = weight[k] * (chance - y[k]), weight[k] * chance * (1.0 - chance)
+        for a in range(p):
+            gradient[a] += slope * x[k, a]
+            bent = bend * x[k, a]
+            for b in range(p):
+                curvature[a, b] += bent * x[k, b]
+    return loss, gradient, curvature
+
+
 def fit(hazard: Hazard, rounds: int = 8) -> None:
     """Fit the coefficients and the rate of chance anew to the sample kept."""
+    _gather(hazard)
     if len(hazard.y) == 0:
         return
     total = float(hazard.weight.sum())

@@ -20,6 +20,7 @@ from scipy.special import logsumexp
 from analytics import cause, drift
 from analytics.baseline import Stream
 from analytics.options import Options
+from analytics.spd import Reals
 
 Floats = NDArray[np.float64]
 
@@ -34,7 +35,7 @@ def weigh(
     stream: Stream,
     side: Mapping[str, Stream],
     log_share: Floats,
-    locked_nats: Floats,
+    locked_nats: Reals,
     usable: NDArray[np.bool_],
     options: Options,
 ) -> Floats:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaincinv
@@ -24,7 +25,8 @@ Bools = NDArray[np.bool_]
 
 WINDOW_D = 28
 FOLD = 20.0
-"""The sequential test looks for a rate this many times the expected."""
+"""The sequential test looks for a rate this many times the expected, which is as many times higher for a unit as it
+has shown in the past, up to 28 days ago."""
 RETRY_LOCKS_WELL, RETRY_LOCKS_ILL = 0.02, 0.5
 """Chance that a retry locks after a first attempt that locked: of a sound unit, and of one that cannot start."""
 HALF = 0.5
@@ -35,29 +37,32 @@ N, SEEN, EXPECTED, EXPECTED_NOW, RETRIES = range(5)
 
 @dataclass
 class Rate:
-    """Counts by day of the last 28, (units, 28, 5), totals older than that, and the test; one entry a unit."""
+    """Counts by day of the last 28, (units, 28, 5), totals older than that, and the test; one entry a unit.
 
-    ring: NDArray[np.float32]
-    old: Floats
-    starts: Ints
+    Half precision holds the starts of a day exactly, and the expected ones to a part in 4,000.
+    """
+
+    ring: NDArray[np.float16]
+    old: NDArray[np.float32]
+    starts: NDArray[np.int32]
     score: Floats
-    score_from: Ints
+    score_from: NDArray[np.int32]
     alarm: Bools
-    since_day: Ints
-    clues: Floats
+    since_day: NDArray[np.int32]
+    clues: NDArray[np.float32]
 
 
 def begin(units: int) -> Rate:
     """Return the state before the first start."""
     return Rate(
-        ring=np.zeros((units, WINDOW_D, 5), dtype=np.float32),
-        old=np.zeros((units, 2)),
-        starts=np.zeros(units, dtype=np.int64),
+        ring=np.zeros((units, WINDOW_D, 5), dtype=np.float16),
+        old=np.zeros((units, 2), dtype=np.float32),
+        starts=np.zeros(units, dtype=np.int32),
         score=np.zeros(units),
-        score_from=np.full(units, -1, dtype=np.int64),
+        score_from=np.full(units, -1, dtype=np.int32),
         alarm=np.zeros(units, dtype=bool),
-        since_day=np.full(units, -1, dtype=np.int64),
-        clues=np.zeros((units, CLUES)),
+        since_day=np.full(units, -1, dtype=np.int32),
+        clues=np.zeros((units, CLUES), dtype=np.float32),
     )
 
 
@@ -69,48 +74,73 @@ def turn(state: Rate, day: int) -> None:
     state.clues *= 2.0 ** (-1.0 / WINDOW_D)
 
 
-def frailty(state: Rate) -> Floats:
-    """Return how many times the expected rate a unit has shown in the past, up to 28 days ago."""
-    return np.clip((HALF + state.old[:, 0]) / (HALF + state.old[:, 1]), 0.5, 20.0)
-
-
 def take(state: Rate, day: int, unit: Ints, locked: Bools, first: Bools, p: Floats, p_now: Floats, use: Bools) -> None:
-    """Add a span of starts to the counts, and to the test for the units in use.
+    """Add a span of starts, which stand by unit, to the counts, and to the test for the units in use.
 
     Parameters
     ----------
     p, p_now : probability that the start locks by the unit's baseline, and with its present drift
     use : (units,) whether the unit has a baseline
     """
-    units = len(state.score)
-    slot = day % WINDOW_D
-    f = first.astype(float)
-    columns = (f, f * locked, f * p, f * p_now, (1.0 - f) * locked)
-    for column, value in zip((N, SEEN, EXPECTED, EXPECTED_NOW, RETRIES), columns, strict=True):
-        state.ring[:, slot, column] += np.bincount(unit, weights=value, minlength=units)
-    state.starts += np.bincount(unit, minlength=units)
-    seen = np.bincount(unit, weights=f * locked, minlength=units)
-    drain = np.bincount(unit, weights=f * np.log1p(p * (FOLD - 1.0)), minlength=units)
-    again = np.bincount(unit, weights=(1.0 - f) * _of_retry(locked, p), minlength=units)
-    after = np.maximum(0.0, state.score + np.log(FOLD) * seen - frailty(state) * drain + again)
-    state.score_from = np.where((state.score <= 0) & (after > 0), day, state.score_from)
-    state.score = np.where(use, after, 0.0)
+    u, starts, sums = _take(day, unit, locked, first, p, p_now, state.old, state.score, state.score_from)
+    state.ring[u, day % WINDOW_D] += sums.astype(state.ring.dtype)
+    state.starts[u] += starts
+    state.score[~use] = 0.0
 
 
-def _of_retry(locked: Bools, p: Floats) -> Floats:
+@numba.njit(cache=True)
+def _take(
+    day: int,
+    unit: Ints,
+    locked: Bools,
+    first: Bools,
+    p: Floats,
+    p_now: Floats,
+    old: Reals,
+    score: Reals,
+    score_from: NDArray[np.int32],
+) -> tuple[Ints, Ints, Floats]:
+    """Move the test by a span of starts; return its units, their starts, and their sums (units, 5)."""
+    units = int(np.sum(unit[1:] != unit[:-1])) + 1
+    of, starts, sums = np.empty(units, dtype=np.int64), np.zeros(units, dtype=np.int64), np.zeros((units, 5))
+    k, drain, again = 0, 0.0, 0.0
+    for i in range(len(unit)):
+        u, row = unit[i], sums[k]
+        starts[k] += 1
+        if first[i]:
+            row[N] += 1.0
+            row[SEEN] += locked[i]
+            row[EXPECTED] += p[i]
+            row[EXPECTED_NOW] += p_now[i]
+            drain += np.log1p(p[i] * (FOLD - 1.0))
+        else:
+            row[RETRIES] += locked[i]
+            again += _of_retry(locked[i], p[i])
+        if i + 1 == len(unit) or unit[i + 1] != u:
+            frail = min(max((HALF + old[u, 0]) / (HALF + old[u, 1]), 0.5), 20.0)
+            after = max(0.0, score[u] + np.log(FOLD) * row[SEEN] - frail * drain + again)
+            if score[u] <= 0 < after:
+                score_from[u] = day
+            score[u], of[k] = after, u
+            k, drain, again = k + 1, 0.0, 0.0
+    return of[:k], starts[:k], sums[:k]
+
+
+@numba.njit(cache=True)
+def _of_retry(locked: bool, p: float) -> float:
     """Return what the outcome of a retry says for a unit that cannot start, nats.
 
     What kept the first attempt of a sound unit from starting is over minutes later, when pressures are even; of a unit
     that cannot start every other retry locks (both shares are assumptions; a simulated sound fleet shows 2 in 1,000).
     """
-    well = np.minimum(RETRY_LOCKS_WELL + p, RETRY_LOCKS_ILL - 0.05)
-    return np.where(locked, np.log(RETRY_LOCKS_ILL / well), np.log((1.0 - RETRY_LOCKS_ILL) / (1.0 - well)))
+    well = min(RETRY_LOCKS_WELL + p, RETRY_LOCKS_ILL - 0.05)
+    return float(np.log(RETRY_LOCKS_ILL / well) if locked else np.log((1.0 - RETRY_LOCKS_ILL) / (1.0 - well)))
 
 
 def follow(state: Rate, day: int, usable: Bools, options: Options) -> None:
     """Set or clear alarms at the end of a day."""
     fresh = usable & ~state.alarm & (state.score > options.locked_nats)
-    state.since_day = np.where(fresh, np.where(state.score_from >= 0, state.score_from, day), state.since_day)
+    state.since_day[:] = np.where(fresh, np.where(state.score_from >= 0, state.score_from, day), state.since_day)
     state.alarm |= fresh
     clear(state, np.flatnonzero(state.alarm & ((state.score < 1.0) | ~usable)), forget=False)
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,6 +21,8 @@ SD_KNOWN, SD_UNKNOWN = 0.10, 0.17
 """Scatter before data: with the closing angle known, and without. Closing angle alone scatters single-phase starts by
 about 16 % (computed with a published single-phase motor model; an assumption until starts are seen)."""
 PRIOR_STARTS = 200.0
+FARTHEST_SD = 4.0
+"""Starts that are farther off count as if they were so far."""
 STEP_S = 1.0 / 120.0
 """A run-up time read from half-cycle values comes in steps of half a cycle."""
 
@@ -48,20 +51,59 @@ def variance(noise: Noise, level: Floats, angled: NDArray[np.bool_]) -> Floats:
     return np.asarray(np.exp(np.clip(log, -7.0, 0.0)) + STEP_S**2 / 12.0 * np.exp(-2.0 * np.clip(level, LOW, HIGH)))
 
 
-def take(noise: Noise, unit: Ints, residual: Floats, level: Floats, sd: Floats, angled: NDArray[np.bool_]) -> None:
-    """Add the deviations of a day's starts from their unit's mean of that day; starts stand by unit."""
-    if len(unit) == 0:
-        return
-    starts = np.flatnonzero(np.diff(unit, prepend=-1))
-    size = np.diff(np.append(starts, len(unit)))
-    mean = np.add.reduceat(residual, starts) / size
-    many = np.repeat(size, size)
-    deviation = residual - np.repeat(mean, size)
-    square = np.minimum(deviation**2, 9.0 * sd**2) * np.where(many > 1, many / np.maximum(many - 1, 1), 0.0)
-    place = np.clip((level - LOW) / (HIGH - LOW) * BINS, 0, BINS - 1).astype(np.int64) + BINS * angled
-    use = many > 1
-    noise.square += np.bincount(place[use], square[use], minlength=2 * BINS).reshape(2, BINS)
-    noise.count += np.bincount(place[use], minlength=2 * BINS).reshape(2, BINS)
+def take(
+    noise: Noise, unit: Ints, y: Floats, level: Floats, moved: Floats, unsure: Floats, angled: NDArray[np.bool_]
+) -> tuple[Floats, Floats]:
+    """Take in a day's starts, which stand by unit; return them without outliers, and their variance.
+
+    Only deviations from the unit's mean of that day are learned from.
+
+    Parameters
+    ----------
+    y, level : (n,) ln run-up as it was, NaN where there is none, and as the baseline expects it
+    moved, unsure : (units,) how far a unit lately stands off its baseline, and the variance of that; an outlier is one
+        from there, for after a visit starts that are as slow as before must not be taken for outliers of a mended unit
+    angled : (n,) whether the closing angle is known
+    """
+    return _take(noise.square, noise.count, noise.curve, unit, y, level, moved, unsure, angled)
+
+
+@numba.njit(cache=True)
+def _take(
+    square: Floats,
+    count: Floats,
+    curve: Floats,
+    unit: Ints,
+    y: Floats,
+    level: Floats,
+    moved: Floats,
+    unsure: Floats,
+    angled: NDArray[np.bool_],
+) -> tuple[Floats, Floats]:
+    held, variance = np.full(len(y), np.nan), np.ones(len(y))
+    begin, total, many = 0, 0.0, 0
+    for k in range(len(y)):
+        u = unit[k]
+        if not np.isnan(y[k]):
+            centre = level[k] + moved[u]
+            t, one = min(max(centre, LOW), HIGH), curve[1 if angled[k] else 0]
+            log = one[0] + one[1] * (t + 1.6) + one[2] * (t + 1.6) ** 2
+            variance[k] = np.exp(min(max(log, -7.0), 0.0)) + STEP_S**2 / 12.0 * np.exp(-2.0 * t)
+            width = FARTHEST_SD * np.sqrt(variance[k] + unsure[u])
+            held[k] = min(max(y[k], centre - width), centre + width)
+            total += held[k] - level[k]
+            many += 1
+        if k + 1 == len(y) or unit[k + 1] != u:
+            if many > 1:
+                for i in range(begin, k + 1):
+                    if not np.isnan(y[i]):
+                        off = held[i] - level[i] - total / many
+                        bin_ = int(min(max((level[i] + moved[u] - LOW) / (HIGH - LOW) * BINS, 0.0), BINS - 1.0))
+                        group = 1 if angled[i] else 0
+                        square[group, bin_] += min(off * off, 9.0 * variance[i]) * many / (many - 1)
+                        count[group, bin_] += 1.0
+            begin, total, many = k + 1, 0.0, 0
+    return held, variance
 
 
 def fit(noise: Noise) -> None:

@@ -28,29 +28,37 @@ SAMPLE = 24
 """Recent first attempts kept a unit, two a day."""
 A_DAY = 2
 DAYS = 14
+LONG_S = 60_000.0
+"""A rest beyond which it does not matter how long it was."""
 LOCKOUT_SHARE = (1.5, 5.0)
 """Lockouts and locked first attempts that the share is held to before the fleet has shown its own."""
 
 
 @dataclass
 class Sample:
-    """Recent first attempts of each unit: features (units, 24, p), rest and air temperature, hour; a ring."""
+    """Conditions of recent first attempts of each unit, (units, 24), a ring: rest, air, voltage, angle, and hour.
 
-    x: NDArray[np.float32]
-    off_s: NDArray[np.float32]
-    outdoor_c: NDArray[np.float32]
+    Half precision: three digits are as good as what is measured.
+    """
+
+    off_s: NDArray[np.float16]
+    outdoor_c: NDArray[np.float16]
+    line_v: NDArray[np.float16]
+    close_deg: NDArray[np.float16]
     hour: NDArray[np.int8]
-    filled: Ints
+    filled: NDArray[np.int32]
 
 
 def begin(units: int) -> Sample:
     """Return an empty sample."""
+    unknown = np.full((units, SAMPLE), np.nan, dtype=np.float16)
     return Sample(
-        x=np.zeros((units, SAMPLE, features.WIDTH), dtype=np.float32),
-        off_s=np.full((units, SAMPLE), np.nan, dtype=np.float32),
-        outdoor_c=np.full((units, SAMPLE), np.nan, dtype=np.float32),
+        off_s=unknown,
+        outdoor_c=unknown.copy(),
+        line_v=unknown.copy(),
+        close_deg=unknown.copy(),
         hour=np.zeros((units, SAMPLE), dtype=np.int8),
-        filled=np.zeros(units, dtype=np.int64),
+        filled=np.zeros(units, dtype=np.int32),
     )
 
 
@@ -59,7 +67,7 @@ def part(sample: Sample, units: Ints) -> Sample:
     return Sample(*(getattr(sample, f.name)[units] for f in fields(sample)))
 
 
-def take(sample: Sample, unit: Ints, at: Ints, x: Floats, off_s: Floats, outdoor_c: Floats) -> None:
+def take(sample: Sample, unit: Ints, at: Ints, off_s: Reals, outdoor_c: Reals, line_v: Reals, close_deg: Reals) -> None:
     """Keep two of the day's first attempts of each unit; they stand by unit and instant."""
     if len(unit) == 0:
         return
@@ -69,11 +77,29 @@ def take(sample: Sample, unit: Ints, at: Ints, x: Floats, off_s: Floats, outdoor
         row = starts + (2 * j + 1) * size // (2 * A_DAY)
         u = unit[row]
         place = sample.filled[u] % SAMPLE
-        sample.x[u, place] = x[row]
-        sample.off_s[u, place] = off_s[row]
+        sample.off_s[u, place] = np.minimum(off_s[row], LONG_S)
         sample.outdoor_c[u, place] = outdoor_c[row]
+        sample.line_v[u, place] = line_v[row]
+        sample.close_deg[u, place] = close_deg[row]
         sample.hour[u, place] = (at[row] // HOUR_US) % 24
         sample.filled[u] += 1
+
+
+def conditions(sample: Sample, reference_v: Floats) -> Floats:
+    """Return the features of the sample, (units, 24, p); ``reference_v`` (units,)."""
+    x = features.conditions(
+        sample.off_s.ravel(),
+        sample.outdoor_c.ravel(),
+        sample.line_v.ravel(),
+        sample.close_deg.ravel(),
+        np.repeat(reference_v, SAMPLE),
+    )
+    return x.reshape(-1, SAMPLE, features.WIDTH)
+
+
+def there(sample: Sample) -> Bools:
+    """Return which places of the sample are filled, (units, 24)."""
+    return np.asarray(np.arange(SAMPLE) < np.minimum(sample.filled, SAMPLE)[:, None])
 
 
 def forecast_hours(issues: Sequence[Issue], as_of: int) -> Floats:
@@ -104,6 +130,7 @@ def look(
     model: Hazard,
     mean: Reals,
     excess: Floats,
+    reference_v: Floats,
     starts_a_day: Floats,
     proneness: Floats,
     lockout_share: float,
@@ -117,6 +144,7 @@ def look(
     ----------
     mean : (units, p) baseline coefficients
     excess : (units,) present drift in ln run-up, shrunk by what is not known of it
+    reference_v : (units,) voltage of the nameplate
     starts_a_day, proneness : (units,) expected first attempts a day, and times the hazard that the unit locks
     lockout_share : share of locked first attempts that become lockouts
     site_hours : °C for the next 336 hours by site
@@ -128,25 +156,18 @@ def look(
     for u, name in enumerate(site):
         if name is not None and name in site_hours:
             lookup[u] = site_hours[name]
-    ahead = (sample.hour - now_hour) % 24
-    index = ahead[:, :, None] + 24 * np.arange(DAYS)
-    told = lookup[np.arange(units)[:, None, None], index]
-    temperature = np.where(np.isnan(told), sample.outdoor_c[:, :, None], told)
-    cold, hot, soak = features.weather(temperature, np.broadcast_to(sample.off_s[:, :, None], temperature.shape))
-    # Everything but the weather terms is the same for all days: only those are worked out for each.
-    still = sample.x.astype(np.float64)
-    still[:, :, [features.COLD, features.HOT, features.SOAK]] = 0.0
-    level = np.einsum("usp,up->us", still, mean)[:, :, None] + excess[:, None, None]
-    level = level + sum(
-        term * mean[:, column][:, None, None]
-        for term, column in ((cold, features.COLD), (hot, features.HOT), (soak, features.SOAK))
-    )
-    p = hazard.under_weather(model, level, still, cold, soak)
-    have = np.arange(SAMPLE) < np.minimum(sample.filled, SAMPLE)[:, None]
-    share = np.where(have, 1.0, 0.0)
-    mean_p = np.einsum("us,usd->ud", share, p) / np.maximum(share.sum(axis=1), 1.0)[:, None]
-    daily = starts_a_day[:, None] * np.minimum(mean_p * proneness[:, None], 1.0) * lockout_share
     reach = np.isfinite(lookup).any(axis=1)
+    x, have = conditions(sample, reference_v), there(sample)
+    mean_p = np.zeros((units, DAYS))
+    for some in (np.flatnonzero(reach), np.flatnonzero(~reach)):
+        temperature = sample.outdoor_c[some][:, :, None].astype(np.float64)
+        # Without a forecast one day stands for all.
+        if reach[some].any():
+            hour = ((sample.hour[some] - now_hour) % 24)[:, :, None] + 24 * np.arange(DAYS)
+            told = lookup[some[:, None, None], hour]
+            temperature = np.where(np.isnan(told), temperature, told)
+        mean_p[some] = _mean(model, x[some], sample.off_s[some], temperature, mean[some], excess[some], have[some])
+    daily = starts_a_day[:, None] * np.minimum(mean_p * proneness[:, None], 1.0) * lockout_share
     with np.errstate(invalid="ignore"):
         coldest = np.where(reach, np.nanmin(np.where(np.isnan(lookup), np.inf, lookup), axis=1), np.nan)
     return Outlook(
@@ -156,3 +177,18 @@ def look(
         reaches=np.isfinite(lookup[:, -24:]).any(axis=1),
         coldest_c=coldest,
     )
+
+
+def _mean(
+    model: Hazard, x: Floats, off_s: NDArray[np.float16], temperature: Floats, mean: Reals, excess: Floats, have: Bools
+) -> Floats:
+    """Return the chance that a start locks by hardness at temperatures (units, 24, days), mean of the sample by day."""
+    rest = np.broadcast_to(off_s[:, :, None].astype(np.float64), temperature.shape)
+    cold, hot, soak = features.weather(temperature, rest)
+    # Everything but the weather terms is the same for all days: only those are worked out for each.
+    x[:, :, [features.COLD, features.HOT, features.SOAK]] = 0.0
+    level = (np.einsum("usp,up->us", x, mean) + excess[:, None])[:, :, None]
+    for term, column in ((cold, features.COLD), (hot, features.HOT), (soak, features.SOAK)):
+        level = level + term * mean[:, column, None, None]
+    p = hazard.under_weather(model, level, x, cold, soak)
+    return np.asarray(np.einsum("us,usd->ud", have, p) / np.maximum(have.sum(axis=1), 1)[:, None])

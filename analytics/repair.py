@@ -196,21 +196,22 @@ def _change(state: After, unit: int, ripe: bool, options: Options) -> Change:
         return Change(None, 0.0, "too_early")
     p = features.WIDTH
     before, after, cov = spd.full(np.stack([sums.before_n[row], sums.after_n[row], sums.cov[row]]))
-    zero = np.zeros((p, p))
-    shift = np.diag(SHIFT_SD**-2.0)
-    common = np.linalg.inv(cov + options.wander_sd**2 * np.diag(np.eye(p)[0]))
-    precision = np.block(
-        [[common + before + after, before, after], [before, before + shift, zero], [after, zero, after + shift]]
-    )
     mean = sums.mean[row].astype(np.float64)
+    cov[0, 0] += options.wander_sd**2
+    precision = np.zeros((3 * p, 3 * p))
+    common, first, second = slice(p), slice(p, 2 * p), slice(2 * p, None)
+    precision[common, common] = np.linalg.inv(cov) + before + after
+    precision[common, first], precision[first, common] = before, before
+    precision[common, second], precision[second, common] = after, after
+    precision[first, first], precision[second, second] = before, after
+    precision[np.arange(p, 3 * p), np.arange(p, 3 * p)] += np.tile(SHIFT_SD**-2.0, 2)
     y_before = sums.before_m[row] - before @ mean
     y_after = sums.after_m[row] - after @ mean
-    cov = np.linalg.inv(precision)
-    best = cov @ np.concatenate([y_before + y_after, y_before, y_after])
     x = before[0] / before[0, 0]
     direction = np.concatenate([np.zeros(p), -x, x])
-    effect = float(direction @ best)
-    sd = float(np.sqrt(direction @ cov @ direction + 2.0 * options.wander_sd**2))
+    along = np.linalg.solve(precision, direction)
+    effect = float(along @ np.concatenate([y_before + y_after, y_before, y_after]))
+    sd = float(np.sqrt(along @ direction + 2.0 * options.wander_sd**2))
     if not ripe or state.starts[unit] < MIN_STARTS:
         return Change(effect, sd, "too_early")
     if effect + HELPED_SURE * sd < HELPED_BELOW:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from analytics.channels import COOLING_FROM_C
 from analytics.options import DAY_US
+from analytics.spd import Reals
 from analytics.tables import Ints
 
 Floats = NDArray[np.float64]
@@ -40,38 +41,38 @@ class Activity:
     those of an average unit, ``missed`` the starts expected of it since.
     """
 
-    ring: Floats
-    outdoor_c: Floats
-    side: Ints
+    ring: NDArray[np.uint16]
+    outdoor_c: NDArray[np.float32]
+    side: NDArray[np.int8]
     fleet: Floats
-    rate: Floats
-    worth: Floats
-    missed: Floats
+    rate: NDArray[np.float32]
+    worth: NDArray[np.float32]
+    missed: NDArray[np.float32]
 
 
 def begin(units: int) -> Activity:
     """Return the state before the first start."""
     return Activity(
-        ring=np.zeros((units, HISTORY_D)),
-        outdoor_c=np.full(units, np.nan),
-        side=np.full(units, EITHER, dtype=np.int64),
+        ring=np.zeros((units, HISTORY_D), dtype=np.uint16),
+        outdoor_c=np.full(units, np.nan, dtype=np.float32),
+        side=np.full(units, EITHER, dtype=np.int8),
         fleet=np.zeros((HISTORY_D, 3)),
-        rate=np.zeros(units),
-        worth=np.zeros(units),
-        missed=np.zeros(units),
+        rate=np.zeros(units, dtype=np.float32),
+        worth=np.zeros(units, dtype=np.float32),
+        missed=np.zeros(units, dtype=np.float32),
     )
 
 
 def turn(state: Activity, day: int) -> None:
     """Begin a day."""
-    state.ring[:, day % HISTORY_D] = 0.0
+    state.ring[:, day % HISTORY_D] = 0
     state.fleet[day % HISTORY_D] = 0.0
 
 
-def take(state: Activity, day: int, unit: Ints, outdoor_c: Floats, cooling: Floats) -> None:
+def take(state: Activity, day: int, unit: Ints, outdoor_c: Reals, cooling: Reals) -> None:
     """Add a span of starts, which stand by unit and instant; ``cooling`` is 1 or 0, NaN where it is not told."""
     slot = day % HISTORY_D
-    state.ring[:, slot] += np.bincount(unit, minlength=len(state.ring))
+    state.ring[:, slot] += np.bincount(unit, minlength=len(state.ring)).astype(np.uint16)
     known = np.isfinite(outdoor_c)
     state.outdoor_c[unit[known]] = outdoor_c[known]
     warm = np.where(np.isfinite(cooling), cooling > 0, outdoor_c >= COOLING_FROM_C)

@@ -5,6 +5,7 @@ Half the memory of square ones, and half the arithmetic. A ``packed`` array has 
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import numba
@@ -28,14 +29,14 @@ def at(a: int, b: int) -> int:
 
 def packed(matrices: Reals) -> Floats:
     """Return the lower triangles of symmetric matrices, (..., p, p)."""
-    rows, columns = np.tril_indices(matrices.shape[-1])
+    rows, columns = _lower(matrices.shape[-1])
     return np.ascontiguousarray(matrices[..., rows, columns], dtype=np.float64)
 
 
 def full(triangles: Reals) -> Floats:
     """Return packed matrices as square ones, (..., p, p) float64."""
     p = _side(triangles.shape[-1])
-    rows, columns = np.tril_indices(p)
+    rows, columns = _lower(p)
     out = np.empty((*triangles.shape[:-1], p, p))
     out[..., rows, columns] = triangles
     out[..., columns, rows] = triangles
@@ -49,8 +50,14 @@ def row(triangles: Reals, a: int) -> Reals:
 
 def squares(vectors: Reals) -> Floats:
     """Return the outer product of each vector with itself, packed; ``vectors`` (..., p)."""
-    rows, columns = np.tril_indices(vectors.shape[-1])
+    rows, columns = _lower(vectors.shape[-1])
     return np.asarray(vectors[..., rows] * vectors[..., columns])
+
+
+@cache
+def _lower(p: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    rows, columns = np.tril_indices(p)
+    return rows, columns
 
 
 def _side(entries: int) -> int:

@@ -45,10 +45,10 @@ class State:
     options: Options
     day: int
     first_day: int
-    gear: Ints
+    gear: NDArray[np.int8]
     first_at: Ints
-    since_day: Ints
-    timed: Ints
+    since_day: NDArray[np.int32]
+    timed: NDArray[np.int32]
     restarted: Bools
     flagged_before: Bools
     worked_at: Ints
@@ -74,7 +74,7 @@ class State:
         return self.run_up.base_blocks > 0
 
 
-def klass(fleet: Fleet, gear: Ints) -> Ints:
+def klass(fleet: Fleet, gear: Ints | NDArray[np.int8]) -> Ints:
     """Return the class of each unit: metering by start gear."""
     return fleet.metering * (len(GEAR) + 1) + gear
 
@@ -87,10 +87,10 @@ def begin(fleet: Fleet, options: Options = DEFAULT) -> State:
         options=options,
         day=-1,
         first_day=-1,
-        gear=fleet.gear.copy(),
+        gear=fleet.gear.astype(np.int8),
         first_at=np.full(units, NOT_YET * DAY_US, dtype=np.int64),
-        since_day=np.full(units, NOT_YET, dtype=np.int64),
-        timed=np.zeros(units, dtype=np.int64),
+        since_day=np.full(units, NOT_YET, dtype=np.int32),
+        timed=np.zeros(units, dtype=np.int32),
         restarted=np.zeros(units, dtype=bool),
         flagged_before=np.zeros(units, dtype=bool),
         worked_at=np.full(units, -1, dtype=np.int64),

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.special import expit
 from sklearn.linear_model import LogisticRegression
 
 from analytics import features, hazard
@@ -19,11 +20,12 @@ def test_the_mode_is_that_of_ridge_logistic_regression() -> None:
 
 
 def _starts(n: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return features and expected ln run-up of starts under the same conditions."""
     rng = np.random.default_rng(seed)
     x = np.zeros((n, features.WIDTH))
     x[:, 0] = 1.0
     level = rng.normal(-1.4, 0.45, n)
-    return hazard.design(level, x), level
+    return x, level
 
 
 def test_locking_by_hardness_and_by_chance_are_told_apart() -> None:
@@ -33,22 +35,35 @@ def test_locking_by_hardness_and_by_chance_are_told_apart() -> None:
     locked = rng.random(len(p)) < p
     model = hazard.begin()
     for part in np.array_split(np.arange(len(p)), 30):
-        hazard.take(model, x[part], locked[part], part.astype(np.int64), np.ones(len(part), dtype=bool))
+        hazard.take(model, level[part], x[part], locked[part], part.astype(np.int64), np.ones(len(part), dtype=bool))
     hazard.fit(model, rounds=40)
     assert model.chance == pytest.approx(5e-4, rel=0.35)
-    for at in (-1.4, -0.9, -0.5):
-        row = hazard.design(np.array([at]), np.eye(1, features.WIDTH))
-        truth = 1 / (1 + np.exp(-(-1.0 + 6.0 * at))) + 5e-4
-        assert hazard.probability(model, row)[0] == pytest.approx(truth, rel=0.35)
+    at = np.array([-1.4, -0.9, -0.5])
+    got, _ = hazard.before_and_now(model, at, np.zeros(3), np.eye(1, features.WIDTH).repeat(3, axis=0))
+    assert got == pytest.approx(1 / (1 + np.exp(-(-1.0 + 6.0 * at))) + 5e-4, rel=0.35)
+
+
+def test_each_start_has_its_chance_by_the_baseline_and_as_it_is_now() -> None:
+    # Reference: scipy's logistic function of the regression's rows.
+    rng = np.random.default_rng(8)
+    model = hazard.begin()
+    model.coefficients = rng.normal(size=hazard.WIDTH)
+    level, moved, x = rng.normal(-1.2, 0.5, 50), rng.normal(0, 0.3, 50), rng.normal(size=(50, features.WIDTH))
+    before, now = hazard.before_and_now(model, level, moved, x)
+    for got, at in ((before, level), (now, level + moved)):
+        hard = expit(hazard.design(at, x) @ model.coefficients)
+        assert got == pytest.approx(np.minimum(hard + model.chance, hazard.LARGEST))
 
 
 def test_the_sample_stays_bounded_and_stands_for_all_starts() -> None:
-    x, _ = _starts(40_000, 5)
+    x, level = _starts(40_000, 5)
     model = hazard.begin()
     for k in range(40):
         rows = np.arange(40_000) + 40_000 * k
-        hazard.take(model, x, np.zeros(40_000, dtype=bool), rows.astype(np.int64), np.ones(40_000, dtype=bool))
+        hazard.take(model, level, x, np.zeros(40_000, dtype=bool), rows.astype(np.int64), np.ones(40_000, dtype=bool))
+    hazard.fit(model)
     assert len(model.y) <= hazard.KEEP
+    assert not model.new
     assert model.weight.sum() == pytest.approx(40 * 40_000, rel=0.02)
 
 
@@ -67,5 +82,6 @@ def test_under_several_weathers_it_is_what_single_starts_have() -> None:
 
 def test_harder_starts_lock_more_before_any_data() -> None:
     model = hazard.begin()
-    x = hazard.design(np.log([0.1, 0.2, 0.4, 0.8]), np.eye(1, features.WIDTH).repeat(4, axis=0))
-    assert (np.diff(hazard.probability(model, x)) > 0).all()
+    x = np.eye(1, features.WIDTH).repeat(4, axis=0)
+    p, _ = hazard.before_and_now(model, np.log([0.1, 0.2, 0.4, 0.8]), np.zeros(4), x)
+    assert (np.diff(p) > 0).all()

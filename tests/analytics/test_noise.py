@@ -14,8 +14,11 @@ def _fed(sd: float, angled: bool, starts: int = 20_000) -> noise.Noise:
     of_the_day = rng.normal(0, 0.1, starts // 20)[unit]
     residual = rng.normal(0, sd, starts) + of_the_day
     flags = np.full(starts, angled)
-    noise.take(state, unit, residual, level, np.full(starts, 10.0), flags)
-    noise.fit(state)
+    nothing = np.zeros(starts // 20)
+    for _ in range(2):  # the first time outliers are cut off at the scatter before data
+        state.square[:], state.count[:] = 0.0, 0.0
+        noise.take(state, unit, level + residual, level, nothing, nothing + 1e4, flags)
+        noise.fit(state)
     return state
 
 
@@ -39,4 +42,24 @@ def test_half_cycle_steps_bound_what_a_short_start_can_tell() -> None:
 
 def test_nothing_to_take_is_taken_in_peace() -> None:
     empty = np.zeros(0)
-    noise.take(noise.begin(), empty.astype(np.int64), empty, empty, empty, empty.astype(bool))
+    held, variance = noise.take(noise.begin(), empty.astype(np.int64), empty, empty, empty, empty, empty.astype(bool))
+    assert len(held) == len(variance) == 0
+
+
+def test_outliers_are_held_at_four_standard_deviations_from_where_the_unit_stands_now() -> None:
+    state, level = noise.begin(), np.full(5, np.log(0.2))
+    moved, unsure = np.array([0.3, 0.0]), np.array([0.0, 0.04])
+    unit = np.array([0, 0, 0, 1, 1])
+    y = level + np.array([0.35, 5.0, np.nan, -5.0, 0.1])
+    held, variance = noise.take(state, unit, y, level, moved, unsure, np.ones(5, dtype=bool))
+    expected = noise.variance(state, level + moved[unit], np.ones(5, dtype=bool))
+    known = np.isfinite(y)
+    assert variance[known] == pytest.approx(expected[known])
+    off = 4.0 * np.sqrt(expected + unsure[unit])
+    assert held == pytest.approx([y[0], level[1] + 0.3 + off[1], np.nan, level[3] - off[3], y[4]], nan_ok=True)
+    # Learned from are the squares of deviations of two starts from their own mean, times two, in a bin or two.
+    assert state.count.sum() == 4
+    pair = (held[0] - held[1]) ** 2
+    assert state.square.sum() == pytest.approx(
+        2 * min(pair / 4, 9 * expected[0]) + 2 * min(pair / 4, 9 * expected[1]) + 4 * 9 * expected[3]
+    )

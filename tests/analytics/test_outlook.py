@@ -16,9 +16,8 @@ def _sample(outdoor_c: float = 0.0) -> outlook.Sample:
     zero = np.zeros(n, dtype=np.int64)
     at = AS_OF - np.arange(n, 0, -1) * 3 * HOUR_US
     off, air = np.full(n, 3600.0), np.full(n, outdoor_c)
-    x = features.conditions(off, air, np.full(n, 240.0), np.full(n, np.nan))
     for _ in range(12):
-        outlook.take(sample, zero, at, x, off, air)
+        outlook.take(sample, zero, at, off, air, np.full(n, 240.0), np.full(n, np.nan))
     return sample
 
 
@@ -32,6 +31,7 @@ def _look(forecast_c: float | None, excess: float = 0.3, hours: int = 336) -> ou
         hazard.begin(),
         mean,
         np.array([excess]),
+        np.array([240.0]),
         np.array([12.0]),
         np.ones(1),
         0.3,
