@@ -41,20 +41,41 @@ def share(flagged: int, judged: int) -> tuple[float | None, float | None, float 
 
 def cohorts(reader: Reader) -> list[dict[str, Any]]:
     """Return every cohort with its counts, the share flagged, and whether that stands out from all other units."""
-    from analytics.peers import against_others  # noqa: PLC0415 - scipy, likewise
+    from analytics.peers import against_others, pool  # noqa: PLC0415 - scipy, likewise
 
-    found = rows(reader.pool, "fleet.cohorts", reader.account_id)
+    found = rows(reader.pool, "fleet.cohorts", reader.account_id, now=reader.now)
     everyone = next((r for r in found if r["by"] == "all"), {"flagged": 0, "judged": 0})
     apart = [r for r in found if r["by"] != "all"]
     against = against_others([(r["flagged"], r["judged"]) for r in apart], everyone["flagged"], everyone["judged"])
     by_cohort = {(r["by"], r["value"]): one for r, one in zip(apart, against, strict=True)}
+    pooled = {}
+    for by in {r["by"] for r in apart}:
+        alike = [r for r in apart if r["by"] == by]
+        shares = pool([(r["flagged"], r["judged"]) for r in alike])
+        pooled.update({(by, r["value"]): one for r, one in zip(alike, shares, strict=True)})
     items = []
     for r in found:
         mean, low, high = share(r["flagged"], r["judged"])
-        told = by_cohort.get((r["by"], r["value"]))
-        beside = {"others_share": told and told.others_share, "stands_out": told and told.stands_out}
-        items.append({**r, "share": mean, "low": low, "high": high, **beside})
+        told, drawn = by_cohort.get((r["by"], r["value"])), pooled.get((r["by"], r["value"]))
+        items.append(
+            {
+                **r,
+                "share": mean,
+                "low": low,
+                "high": high,
+                "pooled_share": drawn and drawn.share,
+                "pooled_low": drawn and drawn.low,
+                "pooled_high": drawn and drawn.high,
+                "others_share": told and told.others_share,
+                "stands_out": told and told.stands_out,
+            }
+        )
     return items
+
+
+def campaign(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the cohorts that are flagged more often than their peers, the largest pooled share first."""
+    return sorted((c for c in items if c["stands_out"] == "more"), key=lambda c: -c["pooled_share"])
 
 
 def intake(reader: Reader) -> dict[str, Any]:
@@ -90,7 +111,7 @@ def intake(reader: Reader) -> dict[str, Any]:
 @router.get("/v1/cohorts", response_model=Cohorts, responses=ERRORS, summary="Cohorts")
 @router.get("/cohorts.json", include_in_schema=False)
 def get_cohorts(by: By) -> Response:
-    """Units by model, by metering device and by start gear, with the share that asks for attention."""
+    """Units by model, metering device, start gear, age and area, with the share that asks for attention."""
     return json({"items": cohorts(by), "next": None})
 
 

@@ -338,9 +338,9 @@ class Visits(Shape):
 
 
 class Cohort(Shape):
-    """Units that share a model, a metering device or a start gear; 90 % interval of the share flagged."""
+    """Units that share a model, metering device, start gear, age or area; 90 % interval of the share flagged."""
 
-    by: Literal["all", "model", "metering", "start_gear"]
+    by: Literal["all", "model", "metering", "start_gear", "age", "area"]
     value: str | None
     units: int
     judged: int
@@ -349,6 +349,11 @@ class Cohort(Shape):
     share: float | None
     low: float | None
     high: float | None
+    pooled_share: float | None = Field(
+        description="share flagged, drawn towards the other cohorts of its kind the more the fewer units it has"
+    )
+    pooled_low: float | None
+    pooled_high: float | None
     others_share: float | None = Field(description="share flagged of all units outside of the cohort")
     stands_out: Literal["more", "fewer"] | None = Field(
         description="flagged more or less often than the others: Fisher's exact test, at a false-discovery rate of 0.1"

@@ -48,7 +48,8 @@ def unit_page(request: Request, by: By, unit: UnitName) -> Response:
 @router.get("/cohorts")
 def cohorts_page(request: Request, by: By) -> Response:
     """Cohorts."""
-    return html(request, "cohorts.html", by=by, cohorts=fleet.cohorts(by), twin="/cohorts.json")
+    items = fleet.cohorts(by)
+    return html(request, "cohorts.html", by=by, cohorts=items, campaign=fleet.campaign(items), twin="/cohorts.json")
 
 
 @router.get("/intake")

@@ -1,19 +1,27 @@
 -- Cohorts, intake and forecasts.
 
--- name: cohorts units by model, metering device and start gear, and by each of them alone
-select case grouping(u.model, u.metering, u.start_gear)
-         when 3 then 'model' when 5 then 'metering' when 6 then 'start_gear' else 'all' end as by,
-       case grouping(u.model, u.metering, u.start_gear)
-         when 3 then u.model when 5 then u.metering when 6 then u.start_gear end as value,
+-- name: cohorts units by model, metering device, start gear, age and area, and by each of them alone
+select case grouping(u.model, u.metering, u.start_gear, a.age, si.area)
+         when 15 then 'model' when 23 then 'metering' when 27 then 'start_gear' when 29 then 'age' when 30 then 'area'
+         else 'all' end as by,
+       case grouping(u.model, u.metering, u.start_gear, a.age, si.area)
+         when 15 then u.model when 23 then u.metering when 27 then u.start_gear when 29 then a.age
+         when 30 then si.area end as value,
        count(*) as units,
        count(*) filter (where s.standing not in ('learning', 'silent')) as judged,
        count(*) filter (where s.standing in ('watch', 'start_assist', 'service', 'down')) as flagged,
        count(*) filter (where s.standing = 'down') as down
 from unit u
 left join standing s on s.unit_id = u.unit_id and s.account_id = u.account_id
+left join site si on si.account_id = u.account_id and si.site = u.site
+left join lateral (
+  select case when y < 5 then '0 to 4 years' when y < 10 then '5 to 9 years' when y < 15 then '10 to 14 years'
+              when y >= 15 then '15 years and more' end as age
+  from extract(year from age(%(now)s::timestamptz, u.installed::timestamptz)) y
+) a on true
 where u.account_id = %(account_id)s
-group by grouping sets ((u.model), (u.metering), (u.start_gear), ())
-order by 1, flagged desc, units desc, 2;
+group by grouping sets ((u.model), (u.metering), (u.start_gear), (a.age), (si.area), ())
+order by grouping(u.model, u.metering, u.start_gear, a.age, si.area) <> 31, 1, flagged desc, units desc, 2;
 
 -- name: received what intake wrote since an instant, by the minute of receiving
 select coalesce(sum(received), 0)::bigint as received, coalesce(sum(stored), 0)::bigint as stored,

@@ -32,6 +32,34 @@ def test_cohorts_count_units_by_each_of_their_parts(here: TestClient) -> None:
     assert sum(c["units"] for c in models) == 16
     assert {c["value"] for c in items if c["by"] == "metering"} == {"txv"}
     assert {c["value"] for c in items if c["by"] == "start_gear"} == {"none"}
+    # All are installed in May 2021, and the account's clock stands in January 2026; no site has an area.
+    assert {c["value"]: c["units"] for c in items if c["by"] == "age"} == {"0 to 4 years": 16}
+    assert {c["value"]: c["units"] for c in items if c["by"] == "area"} == {None: 16}
+
+
+@pytest.mark.stack
+def test_a_cohort_of_few_units_is_drawn_towards_its_like(here: TestClient) -> None:
+    models = [c for c in here.get("/v1/cohorts").json()["items"] if c["by"] == "model" and c["judged"]]
+    everyone = sum(c["flagged"] for c in models) / sum(c["judged"] for c in models)
+    for c in models:
+        assert c["pooled_low"] <= c["pooled_share"] <= c["pooled_high"]
+        assert abs(c["pooled_share"] - everyone) <= abs(c["share"] - everyone) + 0.1
+
+
+@pytest.mark.stack
+def test_units_are_compared_by_age_and_by_the_area_of_their_site(writable: TestClient) -> None:
+    with psycopg.connect(writable.app.state.settings.database) as conn:  # type: ignore[attr-defined]
+        conn.execute("update site set area = 'ridge' where site = (select min(site) from site)")
+        conn.execute("update unit set installed = '2011-01-24' where unit_id = (select min(unit_id) from unit)")
+        conn.execute("update unit set installed = '2011-01-25' where unit_id = (select max(unit_id) from unit)")
+        conn.execute("update unit set installed = null where unit = 'u-0002'")
+    items = writable.get("/v1/cohorts").json()["items"]
+    ages = {c["value"]: c["units"] for c in items if c["by"] == "age"}
+    assert ages == {"15 years and more": 1, "10 to 14 years": 1, None: 1}
+    areas = {c["value"]: c["units"] for c in items if c["by"] == "area"}
+    assert areas["ridge"] > 0
+    assert sum(areas.values()) == 3
+    assert "15 years and more" in writable.get("/cohorts").text
 
 
 @pytest.mark.stack
@@ -49,6 +77,7 @@ def test_a_cohort_that_is_flagged_more_often_than_all_others_stands_out_on_the_p
     page = writable.get("/cohorts").text
     assert "<strong>more often</strong> than the others’ " in page
     assert "2 cohorts stand out from all other units." in page
+    assert page.index("Worth a campaign") < page.index('Model: <a href="/?model=hard%20model">hard model</a>, 14 of 20')
 
 
 @pytest.mark.stack
