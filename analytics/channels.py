@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from analytics import baseline
 from analytics.baseline import Prior, Singles, Stream, Window
 from analytics.options import Options
+from analytics.spd import Reals
 from analytics.tables import RAN, Decay, Ints, Starts
 
 Floats = NDArray[np.float64]
@@ -55,11 +56,18 @@ def begin(units: int) -> dict[str, Stream]:
     return {name: baseline.begin(np.zeros(units, dtype=np.int64), _prior(name)) for name in NAMES}
 
 
-def values(starts: Starts, rows: Ints | slice, reference_v: Floats) -> dict[str, tuple[Floats, Floats]]:
-    """Return for each channel but ``equalising`` the values of starts (NaN where not fitted) and their conditions."""
+def values(
+    starts: Starts, rows: Ints | slice, used: Mapping[str, Reals], alike: Bools, reference_v: Floats
+) -> dict[str, tuple[Floats, Floats]]:
+    """Return for each channel but ``equalising`` the values of starts (NaN where not fitted) and their conditions.
+
+    ``used`` are the conditions that may be used of them, ``alike`` whether they tell all that their unit usually does,
+    as from ``analytics.told.take``.
+    """
     unit = starts.unit[rows]
-    field = [starts.measured[name][rows] for name in READ]
+    field = [used[name] if name in used else starts.measured[name][rows] for name in READ]
     warm, running, value = _values(starts.outcome[rows] == RAN, reference_v[unit], *field)
+    value[:, ~alike] = np.nan
     return {name: (value[k], running if name in RUNNING else warm) for k, name in enumerate(NAMES[:-1])}
 
 

@@ -30,8 +30,8 @@ from analytics import (
     prospect,
     repair,
     silence,
+    told,
 )
-from analytics.baseline import Singles
 from analytics.options import DAY_US, DEFAULT, Options
 from analytics.spd import Reals
 from analytics.state import NOT_YET, State, begin, klass
@@ -66,7 +66,7 @@ def advance(state: State, fleet: Fleet, day: int, until: int | None = None) -> N
     for v in visits:
         turn += (fleet.starts.unit[rows] == v.unit) & (fleet.starts.at[rows] >= v.at)
     turn[fleet.starts.at[rows] > until] = -1
-    told = _told(fleet, day, until)
+    reports = _reports(fleet, day, until)
     sums: list[baseline.DaySums] = []
     for number in range(int(max([turn.max(initial=0), *_order(visits)])) + 1):
         if number:
@@ -74,7 +74,7 @@ def advance(state: State, fleet: Fleet, day: int, until: int | None = None) -> N
         pick = np.flatnonzero(turn == number) + rows.start
         if state.first_day < 0 and len(pick):
             state.first_day = day
-        sums.append(_take(state, fleet, pick, day, told if number == 0 else (told[0][:0], told[1][:0])))
+        sums.append(_take(state, fleet, pick, day, reports if number == 0 else (reports[0][:0], reports[1][:0])))
     rests = fleet.decays
     part = slice(int(np.searchsorted(rests.day, day)), int(np.searchsorted(rests.day, day, side="right")))
     if until == end:
@@ -82,7 +82,7 @@ def advance(state: State, fleet: Fleet, day: int, until: int | None = None) -> N
     _close(state, fleet, sums, day)
 
 
-def _told(fleet: Fleet, day: int, until: int) -> tuple[Ints, Ints]:
+def _reports(fleet: Fleet, day: int, until: int) -> tuple[Ints, Ints]:
     unit, at = fleet.lockouts
     part = slice(int(np.searchsorted(at, day * DAY_US)), int(np.searchsorted(at, until, side="right")))
     return unit[part], at[part]
@@ -113,41 +113,51 @@ def _visit(state: State, fleet: Fleet, visits: Sequence[Visit], day: int) -> Non
     fitted = np.array([v.unit for v in visits if "start_kit_fitted" in v.work], dtype=np.int64)
     state.gear[fitted] = GEAR.index("relay_kit")
     state.run_up.klass[fitted] = klass(fleet, state.gear)[fitted]
+    _learn_anew(state, anew, day)
+    _count_anew(state, anew[state.since_day[anew] < NOT_YET], day)
+
+
+def _learn_anew(state: State, units: Ints, day: int) -> None:
     for stream in (state.run_up, *state.side.values()):
-        baseline.restart(stream, anew, day)
-    anew = anew[state.since_day[anew] < NOT_YET]
-    state.since_day[anew] = day
-    state.timed[anew] = 0
-    state.rate.starts[anew] = 0
-    state.restarted[anew] = True
+        baseline.restart(stream, units, day)
 
 
-def _take(state: State, fleet: Fleet, pick: Ints, day: int, told: tuple[Ints, Ints]) -> baseline.DaySums:
+def _count_anew(state: State, units: Ints, day: int) -> None:
+    """Let the history of units begin anew on a day."""
+    state.since_day[units] = day
+    state.timed[units] = 0
+    state.rate.starts[units] = 0
+    state.restarted[units] = True
+
+
+def _take(state: State, fleet: Fleet, pick: Ints, day: int, reports: tuple[Ints, Ints]) -> baseline.DaySums:
     starts, options = fleet.starts, state.options
     # A day without visits is one piece of the arrays, which need not be copied.
     rows = slice(int(pick[0]), int(pick[-1]) + 1) if len(pick) and pick[-1] - pick[0] == len(pick) - 1 else pick
     unit, at, is_locked = starts.unit[rows], starts.at[rows], starts.outcome[rows] == LOCKED
-    field = {name: starts.measured[name][rows] for name in USED}
+    field: dict[str, Reals] = {name: starts.measured[name][rows] for name in USED}
     opens = np.flatnonzero(np.diff(unit, prepend=-1))
     state.first_at[unit[opens]] = np.minimum(state.first_at[unit[opens]], at[opens])
     state.since_day[unit[opens]] = np.minimum(state.since_day[unit[opens]], day)
-    off_s = _off_s(state, unit, at, field)
-    first, lockouts = attempts.take(state.tries, unit, at, starts.outcome[rows], field["retry"], told)
+    field["off_s"] = _off_s(state, unit, at, field)
+    first, lockouts = attempts.take(state.tries, unit, at, starts.outcome[rows], field["retry"], reports)
     silence.take(state.activity, day, unit, field["outdoor_c"], field["cooling"])
-    x = features.conditions(off_s, field["outdoor_c"], field["line_v"], field["close_deg"], fleet.reference_v[unit])
-    sums = _run_up(state, unit, x, np.where(starts.outcome[rows] == RAN, field["run_up_s"], np.nan), field["close_deg"])
+    used, alike = told.take(state.told, unit, field)
+    met = (used["off_s"], used["outdoor_c"], used["line_v"], field["close_deg"])
+    x = features.conditions(*met, fleet.reference_v[unit])
+    timed = alike & (starts.outcome[rows] == RAN)
+    sums = _run_up(state, unit, x, np.where(timed, field["run_up_s"], np.nan), field["close_deg"])
     _rate(state, fleet, day, unit, x, starts.seq[rows], first, is_locked)
     state.lockouts += len(lockouts)
     state.today.append(lockouts)
-    met = (off_s, field["outdoor_c"], field["line_v"], field["close_deg"])
     outlook.take(state.sample, unit[first], at[first], *(values[first] for values in met))
-    side = channels.values(starts, rows, fleet.reference_v)
+    side = channels.values(starts, rows, used, alike, fleet.reference_v)
     for name, (value, design) in side.items():
         channels.take(state.side, name, unit, value, design, options)
     return sums
 
 
-def _off_s(state: State, unit: Ints, at: Ints, field: dict[str, Singles]) -> Reals:
+def _off_s(state: State, unit: Ints, at: Ints, field: dict[str, Reals]) -> Reals:
     """Return the rest before each start; where it was not sent it follows from the start before and how long it ran."""
     off_s = field["off_s"]
     if not np.isnan(off_s).any():
@@ -159,7 +169,7 @@ def _off_s(state: State, unit: Ints, at: Ints, field: dict[str, Singles]) -> Rea
     return np.where(np.isnan(off_s), np.where(derived >= 0, derived, np.nan), off_s)
 
 
-def _run_up(state: State, unit: Ints, x: Floats, run_up_s: Reals, close_deg: Singles) -> baseline.DaySums:
+def _run_up(state: State, unit: Ints, x: Floats, run_up_s: Reals, close_deg: Reals) -> baseline.DaySums:
     stream = state.run_up
     y = np.log(np.where(run_up_s > 0, run_up_s, np.nan).astype(np.float64))
     level = baseline.expected(stream.mean, unit, x)
@@ -209,6 +219,7 @@ def _close(state: State, fleet: Fleet, sums: Sequence[baseline.DaySums], day: in
     gathering = repair.open_units(state.after, (day + 1) * DAY_US)
     repair.take(state.after, whole, gathering)
     repair.close(state.after, gathering, options)
+    _accept_other_fields(state, day)
     baseline.learn(state.run_up, day, state.since_day, options)
     for stream in state.side.values():
         baseline.learn(stream, day, state.since_day, options)
@@ -254,6 +265,14 @@ def _last(sums: Sequence[baseline.DaySums]) -> baseline.DaySums:
         )
         whole = baseline.DaySums(*both)
     return whole
+
+
+def _accept_other_fields(state: State, day: int) -> None:
+    """Let units whose logger has come to tell other conditions learn anew; those that were learning lose no days."""
+    learned = state.usable
+    other = told.changed(state.told, learned, ~(state.drift.alarm | state.rate.alarm))
+    _learn_anew(state, other, day)
+    _count_anew(state, other[learned[other]], day + 1)
 
 
 def _refit(state: State) -> None:

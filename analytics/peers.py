@@ -39,8 +39,8 @@ class Pooled:
 def spread(flagged: Sequence[int], judged: Sequence[int]) -> tuple[float, float]:
     """Return the beta distribution, alpha and beta, that the shares of cohorts are drawn from.
 
-    The mode of its marginal posterior under the prior of [3]_, section 5.3, in the coordinates used there: the logarithms
-    of alpha / beta and of alpha + beta.
+    The mode of its marginal posterior under the prior of [3]_, section 5.3, in the coordinates used there: the
+    logarithms of alpha / beta and of alpha + beta.
 
     Parameters
     ----------

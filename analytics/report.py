@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import attempts, drift, features, locked, posterior, prospect, rank, repair, silence, spd, standing
+from analytics import attempts, drift, features, locked, posterior, prospect, rank, repair, silence, spd, standing, told
 from analytics.options import DAY_US, Options
 from analytics.state import State
 from analytics.tables import GEAR, Fleet, Ints
@@ -113,6 +113,7 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
         "met_cold": state.run_up.base_n[:, spd.at(features.COLD, features.COLD)] > COLD_SEEN,
         "quiet_days": np.where(heard, (instant - state.tries.last_start_at) / DAY_US, 0.0),
         "lockout_recent": recent,
+        "conditions_lost": told.lost(state.told),
         "has_kit": state.gear == GEAR.index("relay_kit"),
         "flagged_before": state.flagged_before,
     }
@@ -157,6 +158,7 @@ def _verdict(fleet: Fleet, v: dict[str, Any], now: str, options: Options) -> Ran
         quiet_days=v["quiet_days"],
         repair=None if fixed is None else fixed.verdict,
         flagged_before=v["flagged_before"],
+        conditions_lost=v["conditions_lost"],
         grounds=tuple(v["grounds"]),
     )
     name, reasons = standing.decide(facts, options)

@@ -13,7 +13,9 @@ REASONS = {
     "days_below_7": "fewer than seven days of starts since the unit's history began, or began anew",
     "starts_below_30": "fewer than thirty starts since then",
     "no_run_up_times": "the starts carry no run-up times, so none can be compared",
-    "history_began_anew": "work was done that may change what is normal, so it is being learned again",
+    "history_began_anew": "work was done that may change what is normal, or the logger tells other conditions than it "
+    "did, so it is being learned again",
+    "conditions_lost": "starts lack a temperature, voltage or rest that the unit used to tell, so are not compared",
     "run_up_above_baseline": "starts take longer than the unit's own baseline expects under the same conditions",
     "run_up_rising": "the same, not yet beyond doubt",
     "locked_above_expected": "more starts lock than the conditions explain",
@@ -62,6 +64,8 @@ class Facts:
     quiet_days: float
     repair: RepairName | None
     flagged_before: bool
+    conditions_lost: bool = False
+    """Whether its starts of late tell less of the conditions than the baseline was learned with."""
     grounds: tuple[str, ...] = ()
     """What speaks for the likeliest cause and against it, as codes of `analytics.grounds`."""
     weather_fold: float | None = None
@@ -118,6 +122,8 @@ def _notes(facts: Facts, *, asked: bool) -> list[str]:
         notes.append(f"repair_{facts.repair}")
     if not facts.usable:
         return notes
+    if facts.conditions_lost:
+        notes.append("conditions_lost")
     if facts.weather_fold is not None and not 1.0 / WEATHER_FOLD < facts.weather_fold < WEATHER_FOLD:
         notes.append(f"{WEATHER_AHEAD}{facts.weather_fold:.1f}")
     if not facts.forecast:

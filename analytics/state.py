@@ -19,6 +19,7 @@ from analytics import (
     outlook,
     repair,
     silence,
+    told,
 )
 from analytics.options import DAY_US, DEFAULT, Options
 from analytics.tables import CLASSES, GEAR, Fleet, Ints
@@ -61,6 +62,7 @@ class State:
     tries: attempts.Attempts
     sample: outlook.Sample
     activity: silence.Activity
+    told: told.Told
     after: repair.After
     record: ahead.Record
     today: list[Ints]
@@ -103,6 +105,7 @@ def begin(fleet: Fleet, options: Options = DEFAULT) -> State:
         tries=attempts.begin(units),
         sample=outlook.begin(units),
         activity=silence.begin(units),
+        told=told.begin(units),
         after=repair.begin(units),
         record=ahead.begin(),
         today=[],

@@ -14,7 +14,7 @@ from analytics.tables import Ints
 
 LEAST = 1000
 """Units of a fleet from which a part is cut out; a smaller one is small enough to be taken whole."""
-BY_UNIT = ("run_up", "side", "drift", "rate", "tries", "sample", "activity")
+BY_UNIT = ("run_up", "side", "drift", "rate", "tries", "sample", "activity", "told")
 """Parts of the state with a row a unit, beside the state's own arrays and visits; the others are of the fleet."""
 _Part = TypeVar("_Part")
 
