@@ -182,32 +182,36 @@ def _day_sums(unit: Ints, x: Floats, y: Floats, w: Floats, day_variance: float) 
     n, m = np.zeros((units, p * (p + 1) // 2)), np.zeros((units, p))
     of, starts = np.empty(units, dtype=np.int64), np.zeros(units, dtype=np.int64)
     step = 1 if len(w) == count else 0
-    square = np.empty((p, p))
-    k, i = 0, 0
-    while i < count:
-        u, weight = unit[i], 0.0
-        square[:] = 0.0
-        while i < count and unit[i] == u:
-            if np.isfinite(y[i]):
-                weight += w[i * step]
-                starts[k] += 1
-                for a in range(p):
-                    weighted = w[i * step] * x[i, a]
-                    m[k, a] += weighted * y[i]
-                    # Whole rows, though half would do: a processor adds several numbers of a row at once.
-                    for b in range(p):
-                        square[a, b] += weighted * x[i, b]
-            i += 1
-        if starts[k] > 0:
-            gain, place = 1.0 / (1.0 + day_variance * weight), 0
+    square, line = np.zeros((p, p)), np.zeros(p)
+    k, weight = 0, 0.0
+    for i in range(count):
+        if np.isfinite(y[i]):
+            weight += w[i * step]
+            starts[k] += 1
             for a in range(p):
-                m[k, a] *= gain
-                for b in range(a + 1):
-                    n[k, place] = gain * square[a, b]
-                    place += 1
-            of[k] = u
-            k += 1
+                weighted = w[i * step] * x[i, a]
+                line[a] += weighted * y[i]
+                # Whole rows, though half would do: a processor adds several numbers of a row at once.
+                for b in range(p):
+                    square[a, b] += weighted * x[i, b]
+        if starts[k] > 0 and (i + 1 == count or unit[i + 1] != unit[i]):
+            of[k] = unit[i]
+            _move(square, line, 1.0 / (1.0 + day_variance * weight), n, m, k)
+            k, weight = k + 1, 0.0
     return of[:k], n[:k], m[:k], starts[:k]
+
+
+@numba.njit(cache=True)
+def _move(square: Floats, line: Floats, gain: float, n: Floats, m: Floats, k: int) -> None:
+    """Write the sums of a unit times a gain to its row, and leave zeros behind."""
+    place = 0
+    for a in range(len(line)):
+        m[k, a], line[a] = gain * line[a], 0.0
+        for b in range(len(line)):
+            if b <= a:
+                n[k, place] = gain * square[a, b]
+                place += 1
+            square[a, b] = 0.0
 
 
 def add(stream: Stream, sums: DaySums, options: Options) -> None:

@@ -124,7 +124,8 @@ def _score(
 
 def ratio(weights: Reals) -> Floats:
     """Return the ratio of squared to plain weights of decaying sums, 1 where there are none."""
-    return np.where(weights[:, 0] > 0, weights[:, 1] / np.where(weights[:, 0] > 0, weights[:, 0], 1.0), 1.0)
+    some = weights[:, 0] > 0
+    return np.where(some, weights[:, 1].astype(np.float64) / np.where(some, weights[:, 0], 1.0), 1.0)
 
 
 def _excursion(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools, options: Options) -> None:
@@ -133,7 +134,8 @@ def _excursion(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bo
     pick = usable[sums.unit]
     if len(u) == 0:
         return
-    one, n, m, mean, cov = np.ones(len(u)), sums.n[pick], sums.m[pick], stream.mean[u], stream.cov[u]
+    one, mean, cov = np.ones(len(u)), stream.mean[u], stream.cov[u]
+    n, m = sums.n[pick].astype(np.float32), sums.m[pick].astype(np.float32)
     for k, direction in enumerate(DIRECTIONS):
         total, var, own = score(n, m, one, mean, cov, options.wander_sd, direction)
         step = np.where(own > 0.05, total / np.sqrt(np.maximum(var, 1e-12)) / state.scale[k], 0.0)

@@ -75,24 +75,23 @@ def conditions(
 def _conditions(off_s: Floats, outdoor_c: Floats, line_v: Floats, close_deg: Floats, reference_v: Floats) -> Floats:
     out = np.zeros((len(off_s), WIDTH))
     for k in range(len(off_s)):
-        row = out[k]
-        row[LEVEL] = 1.0
+        out[k, LEVEL] = 1.0
         rested = SOAK_FULL_MIN
         if not np.isnan(off_s[k]):
             rested = off_s[k] / 60.0
             slow = np.exp(-rested / REST_MIN[2])
-            row[REST_SLOW] = slow
-            row[REST] = slow**3
-            row[REST_FAST] = slow**8
+            out[k, REST_SLOW] = slow
+            out[k, REST] = slow**3
+            out[k, REST_FAST] = slow**8
         if not np.isnan(outdoor_c[k]):
             cold = max(0.0, COLD_FROM_C - outdoor_c[k]) / COLD_SPAN_C
-            row[COLD] = cold
-            row[HOT] = max(0.0, outdoor_c[k] - HOT_FROM_C) / HOT_SPAN_C
-            row[SOAK] = cold * min(1.0, rested / SOAK_FULL_MIN)
+            out[k, COLD] = cold
+            out[k, HOT] = max(0.0, outdoor_c[k] - HOT_FROM_C) / HOT_SPAN_C
+            out[k, SOAK] = cold * min(1.0, rested / SOAK_FULL_MIN)
         if line_v[k] > 0:
-            row[VOLTS] = 10.0 * np.log(line_v[k] / reference_v[k])
+            out[k, VOLTS] = 10.0 * np.log(line_v[k] / reference_v[k])
         if not np.isnan(close_deg[k]):
             twice = np.radians(2.0 * close_deg[k])
-            row[ANGLE_COS] = np.cos(twice)
-            row[ANGLE_SIN] = np.sin(twice)
+            out[k, ANGLE_COS] = np.cos(twice)
+            out[k, ANGLE_SIN] = np.sin(twice)
     return out

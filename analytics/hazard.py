@@ -90,9 +90,13 @@ def _before_and_now(
 ) -> tuple[Floats, Floats]:
     before, now = np.empty(len(level)), np.empty(len(level))
     for k in range(len(level)):
-        x = conditions[k]
-        same = c[0] + c[3] * x[features.VOLTS] + c[4] * x[features.REST] + c[5] * x[features.REST_SLOW]
-        same += c[6] * x[features.COLD] + c[7] * x[features.SOAK]
+        same = (
+            c[0]
+            + c[3] * conditions[k, features.VOLTS]
+            + c[4] * conditions[k, features.REST]
+            + c[5] * conditions[k, features.REST_SLOW]
+        )
+        same += c[6] * conditions[k, features.COLD] + c[7] * conditions[k, features.SOAK]
         for out, at in ((before, level[k]), (now, level[k] + moved[k])):
             slow = max(at - SLOW_FROM, 0.0)
             p = 1.0 / (1.0 + np.exp(-(same + c[1] * at + c[2] * slow * slow)))

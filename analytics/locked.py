@@ -101,29 +101,31 @@ def _take(
     score_from: NDArray[np.int32],
 ) -> tuple[Ints, Ints, Floats]:
     """Move the test by a span of starts; return its units, their starts, and their sums (units, 5)."""
-    units = int(np.sum(unit[1:] != unit[:-1])) + 1
+    units = 0
+    for i in range(len(unit)):
+        units += i == 0 or unit[i] != unit[i - 1]
     of, starts, sums = np.empty(units, dtype=np.int64), np.zeros(units, dtype=np.int64), np.zeros((units, 5))
     k, drain, again = 0, 0.0, 0.0
     for i in range(len(unit)):
-        u, row = unit[i], sums[k]
+        u = unit[i]
         starts[k] += 1
         if first[i]:
-            row[N] += 1.0
-            row[SEEN] += locked[i]
-            row[EXPECTED] += p[i]
-            row[EXPECTED_NOW] += p_now[i]
+            sums[k, N] += 1.0
+            sums[k, SEEN] += locked[i]
+            sums[k, EXPECTED] += p[i]
+            sums[k, EXPECTED_NOW] += p_now[i]
             drain += np.log1p(p[i] * (FOLD - 1.0))
         else:
-            row[RETRIES] += locked[i]
+            sums[k, RETRIES] += locked[i]
             again += _of_retry(locked[i], p[i])
         if i + 1 == len(unit) or unit[i + 1] != u:
             frail = min(max((HALF + old[u, 0]) / (HALF + old[u, 1]), 0.5), 20.0)
-            after = max(0.0, score[u] + np.log(FOLD) * row[SEEN] - frail * drain + again)
+            after = max(0.0, score[u] + np.log(FOLD) * sums[k, SEEN] - frail * drain + again)
             if score[u] <= 0 < after:
                 score_from[u] = day
             score[u], of[k] = after, u
             k, drain, again = k + 1, 0.0, 0.0
-    return of[:k], starts[:k], sums[:k]
+    return of, starts, sums
 
 
 @numba.njit(cache=True)

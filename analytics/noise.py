@@ -86,8 +86,8 @@ def _take(
         u = unit[k]
         if not np.isnan(y[k]):
             centre = level[k] + moved[u]
-            t, one = min(max(centre, LOW), HIGH), curve[1 if angled[k] else 0]
-            log = one[0] + one[1] * (t + 1.6) + one[2] * (t + 1.6) ** 2
+            t, group = min(max(centre, LOW), HIGH), 1 if angled[k] else 0
+            log = curve[group, 0] + curve[group, 1] * (t + 1.6) + curve[group, 2] * (t + 1.6) ** 2
             variance[k] = np.exp(min(max(log, -7.0), 0.0)) + STEP_S**2 / 12.0 * np.exp(-2.0 * t)
             width = FARTHEST_SD * np.sqrt(variance[k] + unsure[u])
             held[k] = min(max(y[k], centre - width), centre + width)

@@ -95,8 +95,9 @@ def inverses(triangles: Reals) -> Floats:
     out = triangles.astype(np.float64)
     column = np.empty(int((np.sqrt(8 * out.shape[1] + 1) - 1) / 2))
     for u in range(len(out)):
+        m = out[u]
         for k in range(len(column)):
-            _sweep(out[u], k, column)
+            _sweep(m, k, column)
         for j in range(out.shape[1]):
             out[u, j] = -out[u, j]
     return out
