@@ -23,6 +23,7 @@ from analytics.spd import Reals
 from analytics.tables import Ints
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
 NAMES = (
@@ -78,15 +79,15 @@ class Record:
     """Coefficients, the weeks that are over, and those that are not; lockouts of the last days by unit."""
 
     coefficients: Floats
-    x: Floats
+    x: Singles
     y: Floats
-    waiting: list[tuple[int, Ints, Floats]] = field(default_factory=list)
+    waiting: list[tuple[int, Ints, Singles]] = field(default_factory=list)
     lockouts: list[tuple[int, Ints]] = field(default_factory=list)
 
 
 def begin() -> Record:
     """Return a record before any week is over."""
-    return Record(MEAN.copy(), np.zeros((0, len(NAMES))), np.zeros(0))
+    return Record(MEAN.copy(), np.zeros((0, len(NAMES)), dtype=np.float32), np.zeros(0))
 
 
 def design(rate: Floats, facts: Facts) -> Floats:
@@ -116,7 +117,7 @@ def probability(record: Record, x: Floats) -> Floats:
 
 def note(record: Record, day: int, units: Ints, x: Floats) -> None:
     """Keep the outlook of units at the end of a day, to be judged when the week is over."""
-    record.waiting.append((day, units, x))
+    record.waiting.append((day, units, x.astype(np.float32)))
 
 
 def happened(record: Record, day: int, units: Ints) -> None:

@@ -5,10 +5,9 @@ Late data of a day means that the days from it on are worked through again, from
 
 from __future__ import annotations
 
-import copy
 from dataclasses import dataclass, field
 
-from analytics.state import State
+from analytics.state import State, copied
 
 DAILY = 3
 EVERY_D = 14
@@ -23,7 +22,7 @@ class Checkpoints:
 
     def keep(self, state: State) -> None:
         """Keep a copy of a state that stands at the end of a day; old ones are thinned out."""
-        self.states[state.day] = copy.deepcopy(state)
+        self.states[state.day] = copied(state)
         days = sorted(self.states, reverse=True)
         wanted = set(days[:DAILY])
         sparse = [day for day in days[DAILY:] if day % EVERY_D == 0][:SPARSE]
@@ -37,4 +36,4 @@ class Checkpoints:
     def before(self, day: int) -> State | None:
         """Return a copy of the newest state that knows nothing of a day, and drop those that do."""
         self.states = {d: s for d, s in self.states.items() if d < day}
-        return copy.deepcopy(self.states[max(self.states)]) if self.states else None
+        return copied(self.states[max(self.states)]) if self.states else None

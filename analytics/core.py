@@ -6,7 +6,6 @@ verdict of that instant may know. Nothing here loops over starts or units: a day
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -34,7 +33,7 @@ from analytics import (
 )
 from analytics.options import DAY_US, DEFAULT, Options
 from analytics.spd import Reals
-from analytics.state import NOT_YET, State, begin, klass
+from analytics.state import NOT_YET, State, begin, copied, klass
 from analytics.tables import GEAR, LOCKED, RAN, RESTARTS, Fleet, Ints, Visit
 
 Floats = NDArray[np.float64]
@@ -301,7 +300,7 @@ def run(
         while state.day < today - 1:
             advance(state, fleet, state.day + 1)
         if _anything(fleet, today, instant):
-            part = copy.deepcopy(state)
+            part = copied(state)
             advance(part, fleet, today, instant)
             yield instant, part
         else:

@@ -20,9 +20,11 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from analytics import features
+from analytics.spd import Reals
 from analytics.tables import Ints
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
 NAMES = ("one", "level", "level_slow", "volts", "rest_4min", "rest_12min", "cold", "soak")
@@ -46,15 +48,15 @@ class Hazard:
 
     coefficients: Floats
     chance: float
-    x: Floats
+    x: Singles
     y: Floats
     weight: Floats
-    new: list[tuple[Floats, Floats, Floats]] = field(default_factory=list)
+    new: list[tuple[Singles, Floats, Floats]] = field(default_factory=list)
 
 
 def begin() -> Hazard:
     """Return the hazard before any start."""
-    return Hazard(MEAN.copy(), CHANCE[0] / CHANCE[1], np.zeros((0, WIDTH)), np.zeros(0), np.zeros(0))
+    return Hazard(MEAN.copy(), CHANCE[0] / CHANCE[1], np.zeros((0, WIDTH), dtype=np.float32), np.zeros(0), np.zeros(0))
 
 
 def design(level: Floats, conditions: Floats) -> Floats:
@@ -68,7 +70,7 @@ def design(level: Floats, conditions: Floats) -> Floats:
     return out
 
 
-def by_hardness(hazard: Hazard, x: Floats) -> Floats:
+def by_hardness(hazard: Hazard, x: Reals) -> Floats:
     """Return the probability that a first attempt locks because it is hard."""
     return np.asarray(np.clip(expit(x @ hazard.coefficients), SMALLEST, LARGEST))
 
@@ -132,7 +134,8 @@ def take(hazard: Hazard, level: Floats, conditions: Floats, locked: Bools, seq: 
     if not len(kept):
         return
     y = locked[kept].astype(float)
-    hazard.new.append((design(level[kept], conditions[kept]), y, np.where(locked[kept], 1.0, THIN)))
+    x = design(level[kept], conditions[kept]).astype(np.float32)
+    hazard.new.append((x, y, np.where(locked[kept], 1.0, THIN)))
     if len(hazard.y) + sum(len(part[1]) for part in hazard.new) > KEEP:
         _gather(hazard)
         # Half of the ordinary ones go, the oldest and newest alike; those that stay stand for two.
@@ -152,7 +155,7 @@ def _gather(hazard: Hazard) -> None:
 
 
 def solve(
-    x: Floats, y: Floats, weight: Floats, mean: Floats, sd: Floats, start: Floats | None = None, rounds: int = 30
+    x: Reals, y: Floats, weight: Floats, mean: Floats, sd: Floats, start: Floats | None = None, rounds: int = 30
 ) -> Floats:
     """Return the posterior mode of a weighted logistic regression under an independent Gaussian prior.
 
@@ -186,7 +189,7 @@ def solve(
 
 
 @numba.njit(cache=True)
-def _of_rows(x: Floats, y: Floats, weight: Floats, c: Floats) -> tuple[float, Floats, Floats]:
+def _of_rows(x: Reals, y: Floats, weight: Floats, c: Floats) -> tuple[float, Floats, Floats]:
     """Return the negative log likelihood of the rows of a logistic regression, its gradient and its curvature."""
     count, p = x.shape
     loss, gradient, curvature = 0.0, np.zeros(p), np.zeros((p, p))

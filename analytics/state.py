@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -74,6 +75,16 @@ class State:
     def usable(self) -> Bools:
         """Which units have a baseline."""
         return self.run_up.base_blocks > 0
+
+
+def copied(state: State) -> State:
+    """Return a copy that can go its own way, as at every instant of a verdict and wherever work may be taken up again.
+
+    The samples that the fleet's laws are fitted to are far larger than all else of a small fleet; they are replaced
+    now and then and never changed, so that the copies share them.
+    """
+    shared = (state.hazard.x, state.hazard.y, state.hazard.weight, state.record.x, state.record.y)
+    return copy.deepcopy(state, {id(sample): sample for sample in shared})
 
 
 def klass(fleet: Fleet, gear: Ints | NDArray[np.int8]) -> Ints:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import time
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import timedelta
 
 import numpy as np
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from river import drift as detectors
 from river import linear_model, preprocessing
 
-from analytics import core, features, repair, replay
+from analytics import ahead, baseline, core, features, hazard, noise, replay
 from analytics.state import State
 from analytics.tables import RAN, Fleet, Tables, fleet
 from analytics.verdict import encode
@@ -73,17 +73,20 @@ def _online(whole: Fleet) -> float:
     return spent / count * 1e6
 
 
-def _bytes(thing: object, units: int) -> int:
-    """Bytes of all arrays within that have a row a unit, and of all that open visits keep."""
-    if isinstance(thing, repair.Open):
-        return sum(getattr(thing, f.name).nbytes for f in dataclasses.fields(thing))
+def _bytes(thing: object) -> int:
+    """Bytes of all arrays within but those of the fleet: its priors, and the samples of bounded size for its laws."""
     if isinstance(thing, np.ndarray):
-        return thing.nbytes if thing.ndim and thing.shape[0] == units else 0
-    if isinstance(thing, dict):
-        return sum(_bytes(value, units) for value in thing.values())
-    if dataclasses.is_dataclass(thing):
-        return sum(_bytes(getattr(thing, f.name), units) for f in dataclasses.fields(thing))
-    return 0
+        return thing.nbytes
+    parts: Iterable[object] = ()
+    if isinstance(thing, ahead.Record):
+        parts = (thing.waiting, thing.lockouts)
+    elif isinstance(thing, (list, tuple)):
+        parts = thing
+    elif isinstance(thing, dict):
+        parts = thing.values()
+    elif dataclasses.is_dataclass(thing) and not isinstance(thing, (baseline.Prior, noise.Noise, hazard.Hazard)):
+        parts = (getattr(thing, f.name) for f in dataclasses.fields(thing))
+    return sum(_bytes(part) for part in parts)
 
 
 def _run(whole: Fleet) -> tuple[float, State]:
@@ -112,7 +115,7 @@ def main() -> None:
     online_us = _online(whole)
     print(
         f"verdicts: {core_us:.2f} us a start from arrays to tested state and {all_us:.1f} us with {lines:,} JSON lines "
-        f"({starts:,} starts of {UNITS} units in {DAYS} days, one core); {_bytes(state, UNITS) / UNITS:,.0f} bytes of "
+        f"({starts:,} starts of {UNITS} units in {DAYS} days, one core); {_bytes(state) / UNITS:,.0f} bytes of "
         f"state a unit. Unit by unit, anew each date on {PEER_WINDOW_D} days: statsmodels' robust regression "
         f"{robust_us:.0f} us a start, ratio {robust_us / core_us:.0f}; its least squares {plain_us:.0f} us, ratio "
         f"{plain_us / core_us:.0f}. River's online regression with a drift detector: {online_us:.0f} us a start, ratio "
