@@ -216,14 +216,12 @@ def _move(square: Floats, line: Floats, gain: float, n: Floats, m: Floats, k: in
 
 def add(stream: Stream, sums: DaySums, options: Options) -> None:
     """Add a day's sums to the block and to the decaying sums of the units that had starts."""
-    u = sums.unit
-    stream.block_days[u] += 1
-    stream.block_starts[u] += sums.starts
     recent, slow = (2.0 ** (-1.0 / days) for days in (options.recent_half_life_d, options.slow_half_life_d))
-    _add(u, sums.n, stream.block_n, stream.recent_n, stream.slow_n, recent, slow)
-    _add(u, sums.m, stream.block_m, stream.recent_m, stream.slow_m, recent, slow)
+    _add(sums.unit, sums.n, stream.block_n, stream.recent_n, stream.slow_n, recent, slow)
+    _add(sums.unit, sums.m, stream.block_m, stream.recent_m, stream.slow_m, recent, slow)
+    _count(sums.unit, sums.starts, stream.block_days, stream.block_starts)
     for w, keep in ((stream.recent_w, recent), (stream.slow_w, slow)):
-        w[u] = np.array([keep, keep * keep]) * w[u] + 1.0
+        _decay(sums.unit, w, keep)
 
 
 @numba.njit(cache=True)
@@ -236,6 +234,21 @@ def _add(
             block[u, a] += sums[k, a]
             recent[u, a] = keep_recent * recent[u, a] + sums[k, a]
             slow[u, a] = keep_slow * slow[u, a] + sums[k, a]
+
+
+@numba.njit(cache=True)
+def _count(units: Ints, starts: Ints, days: NDArray[np.int16], total: NDArray[np.int32]) -> None:
+    for k in range(len(units)):
+        days[units[k]] += 1
+        total[units[k]] += starts[k]
+
+
+@numba.njit(cache=True)
+def _decay(units: Ints, w: Singles, keep: float) -> None:
+    for k in range(len(units)):
+        u = units[k]
+        w[u, 0] = keep * w[u, 0] + 1.0
+        w[u, 1] = keep * keep * w[u, 1] + 1.0
 
 
 def learn(stream: Stream, day: int, since_day: Ints | NDArray[np.int32], options: Options) -> Ints:

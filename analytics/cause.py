@@ -301,10 +301,16 @@ def _covariance(r: Floats, cov: Floats, decay: float, wander: float, scale: floa
 @numba.njit(cache=True)
 def _sides(r: Floats, m: Floats, mean: Floats, directions: Floats, out: Floats) -> None:
     """Write a unit's scores into the first column, and what each direction does to them into the others."""
-    for a in range(len(r)):
+    p = len(r)
+    for a in range(p):
         out[a, 0] = m[a] - _dot(r[a], mean)
-        for j in range(len(directions)):
-            out[a, 1 + j] = _dot(r[a], directions[j])
+    for j in range(len(directions)):
+        for a in range(p):
+            out[a, 1 + j] = 0.0
+        for b in range(p):
+            if directions[j, b] != 0.0:
+                for a in range(p):
+                    out[a, 1 + j] += r[a, b] * directions[j, b]
 
 
 @numba.njit(cache=True)

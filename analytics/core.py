@@ -63,7 +63,8 @@ def advance(state: State, fleet: Fleet, day: int, until: int | None = None) -> N
     rows = fleet.starts.rows(day)
     turn = np.zeros(rows.stop - rows.start, dtype=np.int64)
     for v in visits:
-        turn += (fleet.starts.unit[rows] == v.unit) & (fleet.starts.at[rows] >= v.at)
+        low, high = np.searchsorted(fleet.starts.unit[rows], [v.unit, v.unit + 1])
+        turn[low + np.searchsorted(fleet.starts.at[rows][low:high], v.at) : high] += 1
     turn[fleet.starts.at[rows] > until] = -1
     reports = _reports(fleet, day, until)
     sums: list[baseline.DaySums] = []
@@ -205,9 +206,10 @@ def _rate(
         np.add.at(state.rate.clues, unit[bad], clues)
     state.locked_first += len(bad)
     state.by_chance += float(np.sum(first)) * state.hazard.chance
-    counts = first & gathering[unit]
-    np.add.at(state.after.locked, unit[counts], is_locked[counts])
-    np.add.at(state.after.expected, unit[counts], p[counts])
+    counts = np.flatnonzero(first & gathering[unit])
+    if len(counts):
+        np.add.at(state.after.locked, unit[counts], is_locked[counts].astype(np.float32))
+        np.add.at(state.after.expected, unit[counts], p[counts].astype(np.float32))
 
 
 def _close(state: State, fleet: Fleet, sums: Sequence[baseline.DaySums], day: int) -> None:

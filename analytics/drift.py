@@ -122,10 +122,14 @@ def _score(
     return excess, variance, own
 
 
+@numba.njit(cache=True)
 def ratio(weights: Reals) -> Floats:
     """Return the ratio of squared to plain weights of decaying sums, 1 where there are none."""
-    some = weights[:, 0] > 0
-    return np.where(some, weights[:, 1].astype(np.float64) / np.where(some, weights[:, 0], 1.0), 1.0)
+    out = np.ones(len(weights))
+    for u in range(len(weights)):
+        if weights[u, 0] > 0:
+            out[u] = weights[u, 1] / float(weights[u, 0])
+    return out
 
 
 def _excursion(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools, options: Options) -> None:

@@ -173,6 +173,9 @@ def solve(
     now, gradient, curvature = at(b)
     for _ in range(rounds):
         step = np.linalg.solve(curvature, gradient)
+        if 0.5 * gradient @ step < 1e-9 * (1.0 + abs(now)):
+            # What a last step gains is known beforehand and not worth a look at all rows.
+            return np.asarray(b - step)
         size = 1.0
         while size > 1e-4:
             after, gradient, curvature = at(b - size * step)
@@ -181,10 +184,7 @@ def solve(
             size /= 2.0
         if size <= 1e-4:
             break
-        b = b - size * step
-        if now - after < 1e-9 * (1.0 + abs(now)):
-            break
-        now = after
+        b, now = b - size * step, after
     return b
 
 
