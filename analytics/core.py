@@ -105,16 +105,23 @@ def _visit(state: State, fleet: Fleet, visits: Sequence[Visit], day: int) -> Non
     state.flagged_before[units] = state.drift.alarm[units] & shown
     worked = np.array([set(v.work) != {"other"} for v in visits], dtype=bool)
     state.worked_at[units[worked]] = np.array([v.at for v in visits], dtype=np.int64)[worked]
-    repair.visit(state.after, state.run_up, units, np.array([v.at for v in visits], dtype=np.int64), state.usable)
+    # Of a unit that had not started before nothing is known that the work could have changed.
+    at = np.array([v.at for v in visits], dtype=np.int64)
+    started = state.first_at[units] <= at
+    repair.visit(state.after, state.run_up, units[started], at[started], state.usable)
     drift.clear(state.drift, units)
     locked.clear(state.rate, units, forget=True)
     baseline.forget_recent(state.run_up, units)
     anew = np.array([v.unit for v in visits if RESTARTS & set(v.work)], dtype=np.int64)
+    _fit_kits(state, fleet, visits)
+    _learn_anew(state, anew, day)
+    _count_anew(state, anew[state.since_day[anew] < NOT_YET], day)
+
+
+def _fit_kits(state: State, fleet: Fleet, visits: Sequence[Visit]) -> None:
     fitted = np.array([v.unit for v in visits if "start_kit_fitted" in v.work], dtype=np.int64)
     state.gear[fitted] = GEAR.index("relay_kit")
     state.run_up.klass[fitted] = klass(fleet, state.gear)[fitted]
-    _learn_anew(state, anew, day)
-    _count_anew(state, anew[state.since_day[anew] < NOT_YET], day)
 
 
 def _learn_anew(state: State, units: Ints, day: int) -> None:
@@ -299,6 +306,7 @@ def run(
         if state.day < 0:
             first = int(fleet.starts.day[0]) if len(fleet.starts.day) else today
             state.day = min(first, today) - 1
+            _before_the_first_start(state, fleet)
         while state.day < today - 1:
             advance(state, fleet, state.day + 1)
         if _anything(fleet, today, instant):
@@ -307,6 +315,16 @@ def run(
             yield instant, part
         else:
             yield instant, state
+
+
+def _before_the_first_start(state: State, fleet: Fleet) -> None:
+    """Take in what was done and told before any unit of the fleet had started: kits fitted, lockouts not over."""
+    begins = (state.day + 1) * DAY_US
+    _fit_kits(state, fleet, [v for v in fleet.visits if v.at < begins])
+    none = np.zeros(0, dtype=np.int64)
+    unit, at = fleet.lockouts
+    early = at < begins
+    attempts.take(state.tries, none, none, none.astype(np.int8), none.astype(np.float32), (unit[early], at[early]))
 
 
 def _anything(fleet: Fleet, day: int, until: int) -> bool:

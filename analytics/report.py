@@ -116,6 +116,7 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
         "conditions_lost": told.lost(state.told),
         "has_kit": state.gear == GEAR.index("relay_kit"),
         "flagged_before": state.flagged_before,
+        "repair_over": instant - state.after.at > repair.AFTER_D * DAY_US,
     }
     columns = {name: np.asarray(values)[units].tolist() for name, values in made.items()}
     columns["grounds"] = [spoken.get(u, []) for u in units.tolist()]
@@ -158,6 +159,7 @@ def _verdict(fleet: Fleet, v: dict[str, Any], now: str, options: Options) -> Ran
         quiet_days=v["quiet_days"],
         repair=None if fixed is None else fixed.verdict,
         flagged_before=v["flagged_before"],
+        repair_over=v["repair_over"],
         conditions_lost=v["conditions_lost"],
         grounds=tuple(v["grounds"]),
     )

@@ -30,6 +30,7 @@ REASONS = {
     "no_recent_starts": "no start in the last seven days: the figures are those of the last days with starts",
     "silent": "no starts, though its peers have started often enough for it to have done so",
     "repair_too_early": "the last visit is too recent to tell whether it helped",
+    "repair_untold": "too little is known from before the last visit, or since, to tell whether it helped",
     "repair_helped": "starts have become easier since the last visit, at equal conditions",
     "repair_no_change": "starts have not become easier since the last visit, at equal conditions",
     "repair_worse": "starts have become harder since the last visit, at equal conditions",
@@ -64,6 +65,8 @@ class Facts:
     quiet_days: float
     repair: RepairName | None
     flagged_before: bool
+    repair_over: bool = False
+    """Whether the last visit is so long ago that nothing more will be learned of it."""
     conditions_lost: bool = False
     """Whether its starts of late tell less of the conditions than the baseline was learned with."""
     grounds: tuple[str, ...] = ()
@@ -119,7 +122,7 @@ def _notes(facts: Facts, *, asked: bool) -> list[str]:
     if asked:
         notes += [f"cause_{facts.cause}" if facts.cause else "cause_undetermined", *facts.grounds]
     if facts.repair in {"too_early", "helped"}:
-        notes.append(f"repair_{facts.repair}")
+        notes.append("repair_untold" if facts.repair == "too_early" and facts.repair_over else f"repair_{facts.repair}")
     if not facts.usable:
         return notes
     if facts.conditions_lost:

@@ -183,7 +183,9 @@ def refresh(
     written = 0
     names: tuple[str, ...] = ()
     for day, moments in _spans(min(first, today), instant, len(units)):
-        whole = fleet(exchange.read(connection, account_id, units, day, moments[-1]))
+        # What was done before the first start is asked for with it.
+        since = None if state is None else day
+        whole = fleet(exchange.read(connection, account_id, units, since, moments[-1]))
         state, names = state or begin(whole, options), whole.names
         for moment, at_moment in core.run(whole, moments, options, state):
             if stop is not None and stop.is_set():

@@ -78,7 +78,7 @@ def _seen(verdict: Mapping[str, Any] | None, locked: int) -> list[str]:
 def _repair(verdict: Mapping[str, Any] | None) -> str | None:
     """Return what the last visit changed, in one sentence with its interval; None where there is nothing to say."""
     repair = (verdict or {}).get("repair")
-    if not repair:
+    if not repair or "repair_untold" in (verdict or {}).get("reasons", ()):
         return None
     said = REPAIRED.get(repair["verdict"], "")
     change, low, high = repair["run_up_change"], repair["low"], repair["high"]

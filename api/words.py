@@ -76,6 +76,8 @@ REPAIR: dict[str, str] = {
     "worse": "Worse since",
     "too_early": "Too early to tell",
 }
+UNTOLD = "Too little was known to tell whether it helped"
+"""In place of ``too_early`` for a visit of which nothing more is being learned."""
 QUARANTINE: dict[str, str] = {
     "bad_json": "not JSON that can be read",
     "missing_field": "a required field is missing",

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import dataclasses
 from types import ModuleType
 
 import numpy as np
@@ -69,6 +70,47 @@ def test_in_the_first_fortnight_it_is_too_early(made: ModuleType) -> None:
     early = _at(verdicts, 1)
     assert all(v.repair is not None and v.repair.verdict == "too_early" for v in early)
     assert all(v.repair is not None and v.repair.verdict == "too_early" for v in _at(verdicts, 13))
+
+
+def test_a_visit_to_a_unit_that_was_learning_is_too_early_for_a_month_and_then_untold(made: ModuleType) -> None:
+    tables = made.fleet(1, 40, 3, faulty=0.0).tables
+    at = [tables.starts["at"].min() + pd.Timedelta(days=2)]
+    visits = pd.DataFrame({"unit": ["u-0000"], "at": at, "work": [["supply_wiring"]]})
+    told = [v for v in replay.replay(dataclasses.replace(tables, visits=visits)) if v.repair is not None]
+    reasons = [[r for r in v.reasons if r.startswith("repair_")] for v in told]
+    assert [v.repair.verdict for v in told if v.repair] == ["too_early"] * len(told)
+    assert reasons == [["repair_too_early"]] * 28 + [["repair_untold"]] * (len(told) - 28)
+    assert len(told) > 30
+
+
+def test_work_done_before_the_first_start_is_known_and_is_no_repair(made: ModuleType) -> None:
+    tables = made.fleet(2, 12, 3, faulty=0.0).tables
+    units = tables.units.assign(start_gear="none")
+    first = tables.starts.groupby("unit")["at"].min()
+    locked = tables.starts.groupby("unit").tail(3).index
+    starts = tables.starts.assign(
+        outcome=tables.starts["outcome"].where(~tables.starts.index.isin(locked), "locked"),
+    )
+    starts.loc[locked, "off_s"] = 200.0
+    visits = pd.DataFrame(
+        {"unit": ["u-0000"], "at": [first["u-0000"] - pd.Timedelta(days=3)], "work": [["start_kit_fitted"]]}
+    )
+    *_, kit, none = replay.replay(Tables(starts=starts, units=units, visits=visits))
+    assert (kit.repair, none.repair) == (None, None)
+    # Gear that was fitted can fail; where none is, there is none to fail.
+    assert kit.causes.start_gear_failed is not None
+    assert none.causes.start_gear_failed is not None
+    assert kit.causes.start_gear_failed > 3 * none.causes.start_gear_failed
+
+
+def test_a_lockout_told_before_the_first_start_stands_until_a_run(made: ModuleType) -> None:
+    tables = made.fleet(1, 2, 3, faulty=0.0).tables
+    at = [tables.starts["at"].min() - pd.Timedelta(days=2)]
+    events = pd.DataFrame({"unit": ["u-0000"], "at": at, "event": ["lockout"], "seq": [1]})
+    dropped = tables.starts.assign(outcome="dropped", run_up_s=np.nan)
+    for starts, standing in ((dropped, "down"), (tables.starts, "learning")):
+        last = list(replay.replay(dataclasses.replace(tables, starts=starts, events=events)))[-1]
+        assert last.standing == standing
 
 
 def test_a_part_that_was_replaced_lets_the_unit_learn_anew_and_a_wire_does_not(made: ModuleType) -> None:

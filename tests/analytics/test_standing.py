@@ -63,6 +63,8 @@ def _decide(**changes: Any) -> tuple[str, list[str]]:
         ({"repair": "no_change"}, "steady", "repair_no_change"),
         ({"repair": "worse"}, "watch", "repair_worse"),
         ({"repair": "helped"}, "steady", "repair_helped"),
+        ({"repair": "too_early"}, "steady", "repair_too_early"),
+        ({"repair": "too_early", "repair_over": True}, "steady", "repair_untold"),
         ({"forecast": False}, "steady", "no_forecast"),
         ({"forecast_reaches": False}, "steady", "forecast_short"),
         ({"met_cold": False}, "steady", "no_cold_yet"),

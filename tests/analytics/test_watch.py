@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import math
 import threading
 import time
 from datetime import timedelta
@@ -58,15 +59,41 @@ def test_the_service_says_what_replay_says_on_the_same_starts_shuffled_doubled_a
     monkeypatch.setattr(exchange, "read", noted)
     starts = _past(fleet.tables.starts)
     units = fleet.tables.units
+    first = starts["at"].min()
     visits = pd.DataFrame(
         {
-            "unit": ["u-0001"],
-            "at": [starts["at"].min() + pd.Timedelta(days=25, hours=3)],
-            "work": [["supply_wiring"]],
-            "readings": [{}],
-            "parts": [[]],
-            "note": [None],
+            "unit": ["u-0001", "u-0002"],
+            "at": [first + pd.Timedelta(days=25, hours=3), first - pd.Timedelta(days=2)],
+            "work": [["supply_wiring"], ["start_kit_fitted"]],
+            "readings": [{}, {}],
+            "parts": [[], []],
+            "note": [None, None],
         }
+    )
+    events = pd.DataFrame(
+        {
+            "unit": ["u-0003", "u-0004"],
+            "seq": [1, 1],
+            "at": [first + pd.Timedelta(days=20, hours=1), first - pd.Timedelta(hours=30)],
+            "event": ["lockout", "lockout"],
+            "detail": [None, None],
+        }
+    )
+    # Pressures that even out with a time constant of a minute, and after twelve days of two.
+    t_s = [0.0, 20.0, 40.0, 60.0, 90.0, 120.0]
+    rests = pd.DataFrame(
+        [
+            {
+                "unit": "u-0005",
+                "seq": k,
+                "at": first + pd.Timedelta(hours=8 * k),
+                "t_s": t_s,
+                "suction_kpa": [600.0] * 6,
+                "liquid_kpa": [600.0 + 1500.0 * math.exp(-t / (60.0 if k < 36 else 120.0)) for t in t_s],
+                "outdoor_c": 2.0,
+            }
+            for k in range(100)
+        ]
     )
     with connect(database) as connection:
         account_id = store.account(connection, "made", create=True)
@@ -79,6 +106,8 @@ def test_the_service_says_what_replay_says_on_the_same_starts_shuffled_doubled_a
         _load(connection, account_id, early)
         _load(connection, account_id, early.sample(frac=0.3, random_state=2))
         store.put_visits(connection, account_id, visits)
+        store.put_events(connection, account_id, events)
+        store.put_rests(connection, account_id, rests)
         _pass(connection, account_id, followed)
         _load(connection, account_id, starts[day >= 30])
         _pass(connection, account_id, followed)
@@ -86,7 +115,7 @@ def test_the_service_says_what_replay_says_on_the_same_starts_shuffled_doubled_a
         _pass(connection, account_id, followed)
         kept = _kept(connection, account_id)
         standing = connection.execute("select count(*) from standing where account_id = %s", (account_id,)).fetchone()
-    expected = _replayed(Tables(starts=starts, units=units, visits=visits))
+    expected = _replayed(Tables(starts=starts, units=units, visits=visits, events=events, rests=rests))
     common = kept.keys() & expected.keys()
     # Every midnight but the last, which the data's clock has not reached.
     assert len(common) == len(expected) - 6
