@@ -14,7 +14,8 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import copy
+from dataclasses import dataclass, fields
 from typing import Literal
 
 import numba
@@ -131,6 +132,18 @@ def begin(klass: Ints, prior: Prior) -> Stream:
     )
     solve(stream, np.arange(units))
     return stream
+
+
+def part(stream: Stream, units: Ints) -> Stream:
+    """Return a copy of some units' part of a stream."""
+    own = {f.name: getattr(stream, f.name)[units] for f in fields(stream) if f.name != "prior"}
+    return Stream(prior=copy.deepcopy(stream.prior), **own)
+
+
+def joined(stream: Stream, more: Stream) -> Stream:
+    """Return a stream with the units of another after its own, under its own prior."""
+    both = {f.name: (getattr(stream, f.name), getattr(more, f.name)) for f in fields(stream) if f.name != "prior"}
+    return Stream(prior=stream.prior, **{name: np.concatenate(arrays) for name, arrays in both.items()})
 
 
 def window(stream: Stream, name: Window) -> tuple[Singles, Singles, Singles]:

@@ -22,6 +22,7 @@ from scipy.stats import norm
 from analytics import baseline, channels, drift
 from analytics import hazard as hazards
 from analytics.baseline import Stream, Window
+from analytics.channels import Channel
 from analytics.features import COLD, LEVEL, REST, REST_FAST, REST_SLOW, SOAK, WIDTH
 from analytics.hazard import Hazard
 from analytics.options import Options
@@ -139,7 +140,7 @@ def log_prior(gear: Ints | NDArray[np.int8], metering: Ints, flagged: NDArray[np
 
 def terms(
     stream: Stream,
-    side: Mapping[str, Stream],
+    side: Mapping[str, Channel],
     units: Ints,
     locked_nats: Reals,
     clues: Reals,
@@ -186,7 +187,7 @@ def _pace(stream: Stream, units: Ints, age_d: Floats, options: Options, scale: f
 
 def likelihoods(
     stream: Stream,
-    side: Mapping[str, Stream],
+    side: Mapping[str, Channel],
     units: Ints,
     restless: Floats,
     options: Options,

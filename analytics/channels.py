@@ -6,6 +6,7 @@ A channel that a unit does not have adds nothing: no value is made up for it.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numba
 import numpy as np
@@ -51,9 +52,47 @@ def _prior(name: str) -> Prior:
     return baseline.prior_before_data(mean, np.array([2.0 * sd, *wide]), np.array([sd, *wide]), 1)
 
 
-def begin(units: int) -> dict[str, Stream]:
-    """Return a stream for each channel."""
-    return {name: baseline.begin(np.zeros(units, dtype=np.int64), _prior(name)) for name in NAMES}
+@dataclass
+class Channel:
+    """One quantity, with a row of the stream for each unit that has told it.
+
+    ``unit`` is whose each row is, ``row`` (units,) which is each unit's, -1 where it has none.
+    """
+
+    row: NDArray[np.int32]
+    unit: Ints
+    stream: Stream
+
+
+def begin(units: int) -> dict[str, Channel]:
+    """Return each channel before any unit has told it."""
+    nobody = np.zeros(0, dtype=np.int64)
+    return {
+        name: Channel(np.full(units, -1, dtype=np.int32), nobody, baseline.begin(nobody, _prior(name)))
+        for name in NAMES
+    }
+
+
+def part(channel: Channel, units: Ints) -> Channel:
+    """Return a copy of some units' part of a channel."""
+    rows = _rows(channel, units)
+    some = np.flatnonzero(rows >= 0)
+    row = np.full(len(units), -1, dtype=np.int32)
+    row[some] = np.arange(len(some))
+    return Channel(row, some, baseline.part(channel.stream, rows[some]))
+
+
+def _rows(channel: Channel, units: Ints) -> Ints:
+    return channel.row[units].astype(np.int64)
+
+
+def _join(channel: Channel, units: Ints) -> None:
+    """Give units a row that have told a channel for the first time."""
+    if len(units):
+        channel.row[units] = len(channel.unit) + np.arange(len(units))
+        channel.unit = np.concatenate([channel.unit, units])
+        fresh = baseline.begin(np.zeros(len(units), dtype=np.int64), channel.stream.prior)
+        channel.stream = baseline.joined(channel.stream, fresh)
 
 
 def values(
@@ -114,26 +153,43 @@ def _warm(outdoor_c: Floats) -> Floats:
     return np.column_stack([np.ones(len(outdoor_c)), np.where(np.isnan(outdoor_c), 0.0, (outdoor_c - 5.0) / 20.0)])
 
 
-def take(streams: Mapping[str, Stream], name: str, unit: Ints, value: Floats, x: Floats, options: Options) -> None:
+def take(side: Mapping[str, Channel], name: str, unit: Ints, value: Floats, x: Floats, options: Options) -> None:
     """Add a span's values of one channel, which stand by unit; far outliers count as four standard deviations off."""
-    stream, sd = streams[name], SCATTER[name]
-    y = _clipped(unit, value, x, stream.mean, stream.cov, stream.recent_n, stream.recent_m, sd)
-    sums = baseline.day_sums(unit, x, y, np.array([sd**-2]), DAY_SD[name] ** 2)
-    if len(sums.unit):
-        baseline.add(stream, sums, options)
+    channel, sd, told = side[name], SCATTER[name], np.isfinite(value)
+    if not told.any():
+        return
+    _join(channel, np.unique(unit[told & (channel.row[unit] < 0)]))
+    stream, row = channel.stream, _rows(channel, unit)
+    y = _clipped(row, value, x, stream.mean, stream.cov, stream.recent_n, stream.recent_m, sd)
+    baseline.add(stream, baseline.day_sums(row, x, y, np.array([sd**-2]), DAY_SD[name] ** 2), options)
+
+
+def learn(side: Mapping[str, Channel], day: int, since_day: NDArray[np.int32], options: Options) -> None:
+    """Let units learn at the end of a day what is normal for them; ``since_day`` (units,) as for the baseline."""
+    for channel in side.values():
+        baseline.learn(channel.stream, day, since_day[channel.unit], options)
+
+
+def restart(side: Mapping[str, Channel], units: Ints, day: int) -> None:
+    """Let units begin anew."""
+    for channel in side.values():
+        rows = _rows(channel, units)
+        baseline.restart(channel.stream, rows[rows >= 0], day)
 
 
 @numba.njit(cache=True)
 def _clipped(
-    unit: Ints, value: Floats, x: Floats, mean: Singles, cov: Singles, n: Singles, m: Singles, sd: float
+    row: Ints, value: Floats, x: Floats, mean: Singles, cov: Singles, n: Singles, m: Singles, sd: float
 ) -> Floats:
     """Return values held to four standard deviations about where their unit lately stood; NaN stays."""
     out = value.copy()
     p = x.shape[1]
     shift, width = 0.0, 0.0
     for k in range(len(value)):
-        u = unit[k]
-        if k == 0 or u != unit[k - 1]:
+        u = row[k]
+        if u < 0:
+            continue
+        if k == 0 or u != row[k - 1]:
             shift, own = 0.0, float(n[u, 0])
             if own > 0:
                 shift = float(m[u, 0])
@@ -149,20 +205,21 @@ def _clipped(
     return out
 
 
-def take_rests(streams: Mapping[str, Stream], decays: Decay, rows: slice, options: Options) -> None:
+def take_rests(side: Mapping[str, Channel], decays: Decay, rows: slice, options: Options) -> None:
     """Add a day's decay constants."""
-    take(streams, "equalising", decays.unit[rows], np.log(decays.tau_s[rows]), _warm(decays.outdoor_c[rows]), options)
+    take(side, "equalising", decays.unit[rows], np.log(decays.tau_s[rows]), _warm(decays.outdoor_c[rows]), options)
 
 
-def shift(stream: Stream, name: str, units: Ints, window: Window) -> tuple[Floats, Floats]:
+def shift(channel: Channel, name: str, units: Ints, window: Window) -> tuple[Floats, Floats]:
     """Return how far a channel now stands from its baseline and the standard deviation of that; NaN where unknown."""
+    stream, rows = channel.stream, _rows(channel, units)
     n, m, w = baseline.window(stream, window)
-    return _shift(units, n, m, w, stream.mean, stream.cov, stream.base_blocks, WANDER[name] ** 2, SEASON[name] ** 2)
+    return _shift(rows, n, m, w, stream.mean, stream.cov, stream.base_blocks, WANDER[name] ** 2, SEASON[name] ** 2)
 
 
 @numba.njit(cache=True)
 def _shift(
-    units: Ints,
+    rows: Ints,
     n: Singles,
     m: Singles,
     w: Singles,
@@ -172,9 +229,11 @@ def _shift(
     wander: float,
     season: float,
 ) -> tuple[Floats, Floats]:
-    value, sd = np.full(len(units), np.nan), np.full(len(units), np.nan)
-    for k in range(len(units)):
-        u = units[k]
+    value, sd = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
+    for k in range(len(rows)):
+        u = rows[k]
+        if u < 0:
+            continue
         own = float(n[u, 0])
         if own > 0 and blocks[u] > 0:
             excess, known, place = float(m[u, 0]), 0.0, 0

@@ -125,8 +125,8 @@ def _fit_kits(state: State, fleet: Fleet, visits: Sequence[Visit]) -> None:
 
 
 def _learn_anew(state: State, units: Ints, day: int) -> None:
-    for stream in (state.run_up, *state.side.values()):
-        baseline.restart(stream, units, day)
+    baseline.restart(state.run_up, units, day)
+    channels.restart(state.side, units, day)
 
 
 def _count_anew(state: State, units: Ints, day: int) -> None:
@@ -229,8 +229,7 @@ def _close(state: State, fleet: Fleet, sums: Sequence[baseline.DaySums], day: in
     repair.close(state.after, gathering, options)
     _accept_other_fields(state, day)
     baseline.learn(state.run_up, day, state.since_day, options)
-    for stream in state.side.values():
-        baseline.learn(stream, day, state.since_day, options)
+    channels.learn(state.side, day, state.since_day, options)
     usable = state.usable
     drift.follow(state.drift, state.run_up, whole, day, usable, options)
     nats = joint.weigh(
@@ -287,7 +286,7 @@ def _refit(state: State) -> None:
     noise.fit(state.noise)
     ahead.fit(state.record)
     hazard.fit(state.hazard)
-    for stream in (state.run_up, *state.side.values()):
+    for stream in (state.run_up, *(channel.stream for channel in state.side.values())):
         stream.prior = prior.fit(stream)
         baseline.solve(stream, np.arange(len(stream.klass)))
 

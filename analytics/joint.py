@@ -19,6 +19,7 @@ from scipy.special import logsumexp
 
 from analytics import cause, drift
 from analytics.baseline import Stream
+from analytics.channels import Channel
 from analytics.options import Options
 from analytics.spd import Reals
 
@@ -33,7 +34,7 @@ LOCKED_FREE_NATS = 3.0
 def weigh(
     state: drift.Drift,
     stream: Stream,
-    side: Mapping[str, Stream],
+    side: Mapping[str, Channel],
     log_share: Floats,
     locked_nats: Reals,
     usable: NDArray[np.bool_],

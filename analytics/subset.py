@@ -8,14 +8,14 @@ from typing import TypeVar
 
 import numpy as np
 
-from analytics import repair
+from analytics import channels, repair
 from analytics.state import State
 from analytics.tables import Ints
 
 LEAST = 1000
 """Units of a fleet from which a part is cut out; a smaller one is small enough to be taken whole."""
-BY_UNIT = ("run_up", "side", "drift", "rate", "tries", "sample", "activity", "told")
-"""Parts of the state with a row a unit, beside the state's own arrays and visits; the others are of the fleet."""
+BY_UNIT = ("run_up", "drift", "rate", "tries", "sample", "activity", "told")
+"""Parts of the state with a row a unit, beside its own arrays, channels and visits; the others are of the fleet."""
 _Part = TypeVar("_Part")
 
 
@@ -38,6 +38,7 @@ def some(state: State, units: Ints) -> State:
         assert size >= LEAST, size  # else an array of the fleet's could be taken for one of units
         own = {n: _cut(part, size, units) for n, part in whole.items() if n in BY_UNIT or _is_by_unit(part, size)}
         own["after"] = repair.part(state.after, units)
+        own["side"] = {name: channels.part(channel, units) for name, channel in state.side.items()}
         rest = {name: copy.deepcopy(part) for name, part in whole.items() if name not in own}
         out = dataclasses.replace(state, **own, **rest)
     out.first_day = -1

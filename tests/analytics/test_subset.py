@@ -39,11 +39,28 @@ def test_a_part_has_the_units_rows_of_all_that_is_kept_by_unit_and_the_fleets_ow
     some = subset.some(state, np.array([3, 17, 60]))
     whole, part = arrays(state), arrays(some)
     assert whole.keys() == part.keys()
-    of_fleet = (".record", ".noise", ".hazard")
+    of_fleet = (".record", ".noise", ".hazard", ".side")
     by_unit = [p for p, array in whole.items() if array.ndim and len(array) == UNITS and not p.startswith(of_fleet)]
     assert len(by_unit) > 50
     for path, array in whole.items():
+        if path.startswith(".side"):
+            continue
         assert np.array_equal(part[path], array[[3, 17, 60]] if path in by_unit else array, equal_nan=True), path
+
+
+def test_a_part_has_the_channels_of_its_units_in_the_order_given(state: State) -> None:
+    units = np.array([3, 17, 60])
+    part = subset.some(state, units)
+    told = 0
+    for name, channel in state.side.items():
+        rows, own = channel.row[units], part.side[name]
+        assert own.row.tolist() == [-1 if row < 0 else int(np.sum(rows[:k] >= 0)) for k, row in enumerate(rows)]
+        assert own.unit.tolist() == np.flatnonzero(rows >= 0).tolist()
+        for path, array in arrays(channel.stream).items():
+            by_unit = not path.startswith(".prior")
+            assert np.array_equal(arrays(own.stream)[path], array[rows[rows >= 0]] if by_unit else array), path
+        told += len(own.unit)
+    assert told > 3
 
 
 def test_a_part_can_be_changed_without_changing_the_whole(state: State) -> None:
