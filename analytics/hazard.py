@@ -192,20 +192,21 @@ def solve(
 def _of_rows(x: Reals, y: Floats, weight: Floats, c: Floats) -> tuple[float, Floats, Floats]:
     """Return the negative log likelihood of the rows of a logistic regression, its gradient and its curvature."""
     count, p = x.shape
-    loss, gradient, curvature = 0.0, np.zeros(p), np.zeros((p, p))
+    loss, gradient, curvature, row = 0.0, np.zeros(p), np.zeros((p, p)), np.empty(p)
     for k in range(count):
         eta = 0.0
         for a in range(p):
-            eta += x[k, a] * c[a]
+            row[a] = x[k, a]
+            eta += row[a] * c[a]
         small = np.exp(-abs(eta))
         chance = (1.0 if eta >= 0 else small) / (1.0 + small)
         loss += weight[k] * (max(eta, 0.0) + np.log1p(small) - y[k] * eta)
         slope, bend = weight[k] * (chance - y[k]), weight[k] * chance * (1.0 - chance)
         for a in range(p):
-            gradient[a] += slope * x[k, a]
-            bent = bend * x[k, a]
+            gradient[a] += slope * row[a]
+            bent = bend * row[a]
             for b in range(p):
-                curvature[a, b] += bent * x[k, b]
+                curvature[a, b] += bent * row[b]
     return loss, gradient, curvature
 
 
