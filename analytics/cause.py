@@ -23,7 +23,7 @@ from analytics import baseline, channels, drift
 from analytics import hazard as hazards
 from analytics.baseline import Stream, Window
 from analytics.channels import Channel
-from analytics.features import COLD, LEVEL, REST, REST_FAST, REST_SLOW, SOAK, WIDTH
+from analytics.features import COLD, LEVEL, REST, REST_FAST, REST_SLOW, SOAK, VOLTS, WIDTH
 from analytics.hazard import Hazard
 from analytics.options import Options
 from analytics.spd import Reals
@@ -42,8 +42,11 @@ PRIOR = {
 }
 PREVALENCE, PREVALENCE_FLAGGED = 0.08, 0.7
 """Share of units that have any of them at a time, of all and of those with an alarm; assumptions."""
-RIDGE_SD = 0.015
-"""What no cause explains exactly: small departures in every condition."""
+MISFIT_SD = {LEVEL: 0.025, REST_FAST: 0.025, REST: 0.025, REST_SLOW: 0.025, COLD: 0.04, VOLTS: 0.06}
+"""What neither cause nor baseline explains exactly: what a condition does is no straight line, least of all near
+stalling, so that deeper cold or another voltage than was met before finds a sound unit somewhat off it."""
+LEAST_MISFIT_SD = 0.015
+"""The same of every other condition."""
 STRANGE, STRANGE_SD = 0.05, 0.5
 """Share and spread of shifts of a channel that have to do with no cause: something else was changed."""
 
@@ -64,7 +67,7 @@ RESTLESS = ({LEVEL: 0.08}, {COLD: 0.08}, {SOAK: 0.08}, {REST_SLOW: 0.08})
 """The same of a unit that strays by itself: for some weeks that looks like an effect of what those days were like."""
 
 SHIFTS: Mapping[str, Mapping[str, tuple[float, float, float]]] = {
-    "unequalised_pressures": {"equalising": (0.6, 0.4, 0.9)},
+    "unequalised_pressures": {"equalising": (0.6, 0.4, 0.97)},
     "low_supply_voltage": {
         "sag": (1.2, 0.8, 0.85),
         "line": (-0.03, 0.03, 0.5),
@@ -95,6 +98,7 @@ def _patterns() -> tuple[Floats, Ints]:
 
 
 _DIRECTIONS, _BEGINS = _patterns()
+_MISFIT = np.array([MISFIT_SD.get(column, LEAST_MISFIT_SD) for column in range(WIDTH)]) ** 2
 _MOVES = {name: np.array([SHIFTS.get(h, {}).get(name, (0.0, 0.0, 0.0)) for h in HYPOTHESES]) for name in channels.NAMES}
 PACE: Mapping[str, tuple[float, float]] = {
     "low_supply_voltage": (-4.2, 0.8),
@@ -112,8 +116,9 @@ CLUE_NATS = 3.0
 """Most that the conditions of a locked start say, and those of all together: starts that lock in one cold spell met the
 same conditions, and are no independent witnesses."""
 WITHOUT_TRACE = 0.5
-"""Share of failing start gear that leaves the starts that do run as they were: a relay that picks up now and then
-(common practice, no source; the share is an assumption)."""
+"""Share of failing start gear that leaves the starts that do run as they were, as a relay does that picks up now and
+then; and of valves, known by the pressures at rest to equalise slower, that leave most starts so because rests are long
+enough for them still (common practice, no source; the share is an assumption)."""
 TINY = 1e-12
 """Density that nothing falls below, so that no shift however strange is impossible."""
 
@@ -202,14 +207,17 @@ def likelihoods(
     decay = drift.ratio(w)
     out = {
         "run_up": _scores(
-            units, n, m, decay, stream.mean, stream.cov, options.wander_sd**2, scale, _DIRECTIONS, _BEGINS
+            units, n, m, decay, stream.mean, stream.cov, options.wander_sd**2, scale, _MISFIT, _DIRECTIONS, _BEGINS
         )
     }
-    traceless = np.full(len(units), WITHOUT_TRACE)
-    for h, still in ((CAUSES.index("start_gear_failed"), traceless), (len(CAUSES), 1.0 - restless)):
-        moved = out["run_up"][:, h]
-        out["run_up"][:, h] = np.logaddexp(np.log(still), np.log(np.maximum(1.0 - still, TINY)) + moved)
     shifts = {name: channels.shift(side[name], name, units, window) for name in channels.NAMES}
+    for name, still in (
+        ("unequalised_pressures", np.where(np.isfinite(shifts["equalising"][0]), WITHOUT_TRACE, TINY)),
+        ("start_gear_failed", np.full(len(units), WITHOUT_TRACE)),
+        ("none", 1.0 - restless),
+    ):
+        moved = out["run_up"][:, HYPOTHESES.index(name)]
+        moved[:] = np.logaddexp(np.log(still), np.log(np.maximum(1.0 - still, TINY)) + moved)
     shifts["watts"] = _less(shifts["watts"], shifts["inrush"])
     for name, (value, sd) in shifts.items():
         out[name] = _moved(value, sd, _MOVES[name])
@@ -233,6 +241,7 @@ def _scores(
     cov: Reals,
     wander: float,
     scale: float,
+    misfit: Floats,
     directions: Floats,
     begins: Ints,
 ) -> Floats:
@@ -249,7 +258,7 @@ def _scores(
         u = units[i]
         _unpack(n[u], r)
         _unpack(cov[u], known)
-        _covariance(r, known, decay[u], wander, scale, c)
+        _covariance(r, known, decay[u], wander, scale, misfit, c)
         _sides(r, m[u], mean[u], directions, right)
         _factor(c, p)
         _forward(c, right, p, k + 1)
@@ -274,7 +283,7 @@ def _unpack(triangle: NDArray[Any], out: Floats) -> None:
 
 
 @numba.njit(cache=True)
-def _covariance(r: Floats, cov: Floats, decay: float, wander: float, scale: float, out: Floats) -> None:
+def _covariance(r: Floats, cov: Floats, decay: float, wander: float, scale: float, misfit: Floats, out: Floats) -> None:
     """Write the covariance of a unit's scores if nothing is wrong, lower triangle, (p, p)."""
     p = len(r)
     half = np.empty((p, p))
@@ -287,13 +296,13 @@ def _covariance(r: Floats, cov: Floats, decay: float, wander: float, scale: floa
     trace = 0.0
     for a in range(p):
         for b in range(a + 1):
-            known, ridge = 0.0, 0.0
+            known, other = 0.0, 0.0
             for d in range(p):
                 known += half[a, d] * r[d, b]
-                ridge += r[a, d] * r[d, b]
+                other += misfit[d] * r[a, d] * r[d, b]
             out[a, b] = (r[a, b] * decay + known) * scale**2
             trace += out[a, b] if a == b else 0.0
-            out[a, b] += RIDGE_SD**2 * ridge
+            out[a, b] += other
     # Directions in which nothing was seen carry no information; the floor keeps the factor finite.
     for a in range(p):
         out[a, a] += 1e-6 * (1.0 + trace / p)

@@ -27,7 +27,7 @@ DIRECTIONS = (features.LEVEL, features.REST_SLOW, features.SOAK)
 NULL_SCALE = 1.4
 """Scale of z on healthy units where the fleet is too small to show it."""
 NULL_UNITS = 30.0
-CALM_DAYS, CALM_NATS = 7, 1.0
+CALM_DAYS, CALM_NATS = 7, 0.5
 Z90 = 1.6448536269514722
 """95th percentile of the standard normal: half-width of a 90 % interval."""
 

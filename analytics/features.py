@@ -1,8 +1,8 @@
 """The conditions of a start as numbers: what makes a healthy compressor start slower or faster.
 
-Rest (pressures decay after a stop), outdoor temperature (oil and refrigerant), line voltage before the start and the
-point on the voltage wave at closing. Never the voltage during the start, nor measured pressure: those lie between a
-fault and its effect, and adjusting for them would hide it.
+Rest (pressures decay after a stop, from a difference that the outdoor temperature sets), outdoor temperature (oil and
+refrigerant), line voltage before the start and the point on the voltage wave at closing. Never the voltage during the
+start, nor measured pressure: those lie between a fault and its effect, and adjusting for them would hide it.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.conditions import at_stop_kpa
 from analytics.spd import Reals
 
 Floats = NDArray[np.float64]
@@ -22,10 +23,42 @@ LEVEL, REST_FAST, REST, REST_SLOW, COLD, HOT, SOAK, VOLTS, ANGLE_COS, ANGLE_SIN 
 REST_MIN = (1.5, 4.0, 12.0)
 """Time constants of the rest terms, minutes: they span bleed through an orifice to a tight valve. Each is a whole part
 of the last, so that one exponential gives all three."""
+REFERENCE_C = 15.0
+"""Where a temperature that is not known stands: neither cold nor hot."""
 COLD_FROM_C, COLD_SPAN_C = 10.0, 20.0
 HOT_FROM_C, HOT_SPAN_C = 20.0, 15.0
 SOAK_FULL_MIN = 240.0
 REFERENCE_V = 240.0
+_AIR_C = np.arange(-90.0, 71.0)
+
+
+def _lifts() -> Floats:
+    """Return the pressure difference at a stop, by outdoor temperature, over that at the reference.
+
+    Heating or cooling, whichever is larger: about the change-over between them both are near their least.
+    """
+    kpa = np.maximum(*(at_stop_kpa(None, _AIR_C, np.full(len(_AIR_C), cools)) for cools in (False, True)))
+    return np.asarray(kpa / kpa[_AIR_C == REFERENCE_C])
+
+
+_LIFTS = _lifts()
+
+
+def lift(outdoor_c: Reals) -> Floats:
+    """Return how much larger the pressure difference at a stop is than at 15 °C; 1 where it is not known.
+
+    What is left of it after a rest loads the start in proportion, so the rest terms are multiplied by it.
+
+    Parameters
+    ----------
+    outdoor_c : array [°C], -90 to 70
+
+    References
+    ----------
+    .. [1] Saturation pressures as in ``analytics.conditions.at_stop_kpa``; its temperature differences at the heat
+       exchangers are common practice, no source.
+    """
+    return np.interp(np.where(np.isnan(outdoor_c), REFERENCE_C, outdoor_c), _AIR_C, _LIFTS)
 
 
 def weather(outdoor_c: Floats, off_s: Floats) -> tuple[Floats, Floats, Floats]:
@@ -40,7 +73,7 @@ def weather(outdoor_c: Floats, off_s: Floats) -> tuple[Floats, Floats, Floats]:
     -------
     cold, hot, soak : arrays [-]; cold is 1 at -10 °C, hot is 1 at 35 °C, soak is cold after four hours of rest
     """
-    temperature = np.where(np.isnan(outdoor_c), 15.0, outdoor_c)
+    temperature = np.where(np.isnan(outdoor_c), REFERENCE_C, outdoor_c)
     cold = np.maximum(0.0, COLD_FROM_C - temperature) / COLD_SPAN_C
     hot = np.maximum(0.0, temperature - HOT_FROM_C) / HOT_SPAN_C
     rest_min = np.where(np.isnan(off_s), SOAK_FULL_MIN, off_s / 60.0)
@@ -67,12 +100,14 @@ def conditions(
     -------
     array of shape (starts, 10) [-], columns as in ``NAMES``
     """
-    columns = (off_s, outdoor_c, line_v, close_deg, np.broadcast_to(reference_v, off_s.shape))
+    columns = (off_s, outdoor_c, lift(outdoor_c), line_v, close_deg, np.broadcast_to(reference_v, off_s.shape))
     return np.asarray(_conditions(*(np.ascontiguousarray(column, dtype=np.float64) for column in columns)))
 
 
 @numba.njit(cache=True)
-def _conditions(off_s: Floats, outdoor_c: Floats, line_v: Floats, close_deg: Floats, reference_v: Floats) -> Floats:
+def _conditions(
+    off_s: Floats, outdoor_c: Floats, lifted: Floats, line_v: Floats, close_deg: Floats, reference_v: Floats
+) -> Floats:
     out = np.zeros((len(off_s), WIDTH))
     for k in range(len(off_s)):
         out[k, LEVEL] = 1.0
@@ -80,9 +115,9 @@ def _conditions(off_s: Floats, outdoor_c: Floats, line_v: Floats, close_deg: Flo
         if not np.isnan(off_s[k]):
             rested = off_s[k] / 60.0
             slow = np.exp(-rested / REST_MIN[2])
-            out[k, REST_SLOW] = slow
-            out[k, REST] = slow**3
-            out[k, REST_FAST] = slow**8
+            out[k, REST_SLOW] = lifted[k] * slow
+            out[k, REST] = lifted[k] * slow**3
+            out[k, REST_FAST] = lifted[k] * slow**8
         if not np.isnan(outdoor_c[k]):
             cold = max(0.0, COLD_FROM_C - outdoor_c[k]) / COLD_SPAN_C
             out[k, COLD] = cold

@@ -106,19 +106,20 @@ def _before_and_now(
     return before, now
 
 
-def under_weather(hazard: Hazard, level: Floats, still: Floats, cold: Floats, soak: Floats) -> Floats:
+def under_weather(hazard: Hazard, level: Floats, met: Floats, lifted: Floats, cold: Floats, soak: Floats) -> Floats:
     """Return the probability of locking by hardness of the same starts under several weathers.
 
     Parameters
     ----------
     level, cold, soak : (..., weathers) expected ln run-up and the weather terms under each
-    still : (..., p) features of the starts, of which the weather terms are not looked at
+    met : (..., p) features of the starts, of which the weather terms are not looked at
+    lifted : (..., weathers) what each weather multiplies the rest terms by
     """
     c = hazard.coefficients
-    same = c[0] + still[..., features.VOLTS] * c[3] + still[..., features.REST] * c[4]
-    same = same + still[..., features.REST_SLOW] * c[5]
+    same = c[0] + met[..., features.VOLTS] * c[3]
+    rested = met[..., features.REST] * c[4] + met[..., features.REST_SLOW] * c[5]
     slow = np.maximum(level - SLOW_FROM, 0.0)
-    eta = same[..., None] + c[1] * level + c[2] * slow * slow + c[6] * cold + c[7] * soak
+    eta = same[..., None] + rested[..., None] * lifted + c[1] * level + c[2] * slow * slow + c[6] * cold + c[7] * soak
     return np.asarray(np.clip(expit(eta), SMALLEST, LARGEST))
 
 

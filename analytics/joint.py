@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from analytics import cause, drift
+from analytics import cause, channels, drift
 from analytics.baseline import Stream
 from analytics.channels import Channel
 from analytics.options import Options
@@ -26,7 +26,9 @@ from analytics.spd import Reals
 Floats = NDArray[np.float64]
 
 GATE_SD = 1.0
-"""A unit whose scaled statistic is below this in every direction does not start slower: nothing is weighed."""
+"""A unit whose scaled statistic is below this in every direction does not start slower: nothing is weighed, unless"""
+SLOW_REST_SD = 3.0
+"""its pressures take longer to equalise by this many standard deviations, which short rests alone would show."""
 LOCKED_FREE_NATS = 3.0
 """Evidence of locked starts that chance alone often gives; only what is above it is added."""
 
@@ -40,7 +42,7 @@ def weigh(
     usable: NDArray[np.bool_],
     options: Options,
 ) -> Floats:
-    """Return the nats that speak for a fault of each unit, (units,); 0 where its starts are not slower than expected.
+    """Return the nats that speak for a fault of each unit, (units,); 0 where nothing is slower than expected.
 
     Parameters
     ----------
@@ -52,7 +54,9 @@ def weigh(
     """
     out = np.zeros(len(usable))
     slower = (state.z / state.scale).max(axis=1)
-    units = np.flatnonzero(usable & (slower > GATE_SD))
+    longer, longer_sd = channels.shift(side["equalising"], "equalising", np.arange(len(usable)), "slow")
+    with np.errstate(invalid="ignore"):
+        units = np.flatnonzero(usable & ((slower > GATE_SD) | (longer > SLOW_REST_SD * longer_sd)))
     if len(units) == 0:
         return out
     scale = float(state.scale[0])
@@ -62,5 +66,6 @@ def weigh(
         told = cause.likelihoods(stream, side, units, restless, options, scale, window)
         total = np.sum(list(told.values()), axis=0)
         best = np.maximum(best, logsumexp(total[:, :-1] + log_share[units], axis=1) - total[:, -1])
-    out[units] = np.maximum(best, 0.0) + np.maximum(locked_nats[units] - LOCKED_FREE_NATS, 0.0)
+    # What speaks against a fault also counts against its locked starts: chance alone gives many of those.
+    out[units] = np.maximum(best + np.maximum(locked_nats[units] - LOCKED_FREE_NATS, 0.0), 0.0)
     return out

@@ -166,7 +166,8 @@ def look(
             hour = ((sample.hour[some] - now_hour) % 24)[:, :, None] + 24 * np.arange(DAYS)
             told = lookup[some[:, None, None], hour]
             temperature = np.where(np.isnan(told), temperature, told)
-        mean_p[some] = _mean(model, x[some], sample.off_s[some], temperature, mean[some], excess[some], have[some])
+        met = part(sample, some)
+        mean_p[some] = _mean(model, x[some], met, temperature, mean[some], excess[some], have[some])
     daily = starts_a_day[:, None] * np.minimum(mean_p * proneness[:, None], 1.0) * lockout_share
     with np.errstate(invalid="ignore"):
         coldest = np.where(reach, np.nanmin(np.where(np.isnan(lookup), np.inf, lookup), axis=1), np.nan)
@@ -180,15 +181,19 @@ def look(
 
 
 def _mean(
-    model: Hazard, x: Floats, off_s: NDArray[np.float16], temperature: Floats, mean: Reals, excess: Floats, have: Bools
+    model: Hazard, x: Floats, met: Sample, temperature: Floats, mean: Reals, excess: Floats, have: Bools
 ) -> Floats:
     """Return the chance that a start locks by hardness at temperatures (units, 24, days), mean of the sample by day."""
-    rest = np.broadcast_to(off_s[:, :, None].astype(np.float64), temperature.shape)
-    cold, hot, soak = features.weather(temperature, rest)
-    # Everything but the weather terms is the same for all days: only those are worked out for each.
-    x[:, :, [features.COLD, features.HOT, features.SOAK]] = 0.0
-    level = (np.einsum("usp,up->us", x, mean) + excess[:, None])[:, :, None]
+    off_s, outdoor_c = (values[:, :, None].astype(np.float64) for values in (met.off_s, met.outdoor_c))
+    cold, hot, soak = features.weather(temperature, np.broadcast_to(off_s, temperature.shape))
+    lifted = features.lift(temperature) / features.lift(outdoor_c)
+    rests = [features.REST_FAST, features.REST, features.REST_SLOW]
+    rested = np.einsum("usp,up->us", x[:, :, rests], mean[:, rests])
+    # Everything but what depends on the weather is the same for all days: only that is worked out for each.
+    still = x.copy()
+    still[:, :, [features.COLD, features.HOT, features.SOAK, *rests]] = 0.0
+    level = (np.einsum("usp,up->us", still, mean) + excess[:, None])[:, :, None] + rested[:, :, None] * lifted
     for term, column in ((cold, features.COLD), (hot, features.HOT), (soak, features.SOAK)):
         level = level + term * mean[:, column, None, None]
-    p = hazard.under_weather(model, level, x, cold, soak)
+    p = hazard.under_weather(model, level, x, lifted, cold, soak)
     return np.asarray(np.einsum("us,usd->ud", have, p) / np.maximum(have.sum(axis=1), 1)[:, None])

@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analytics import features
+from simulator import refrigerant
 
 NAN = np.array([np.nan])
 
@@ -36,6 +37,25 @@ def test_a_longer_rest_never_raises_what_pressure_is_left(a: float, b: float) ->
     short, long = sorted((a, b))
     rest = [features.REST_FAST, features.REST, features.REST_SLOW]
     assert (_one(off_s=long)[rest] <= _one(off_s=short)[rest] + 1e-12).all()
+
+
+@pytest.mark.parametrize(
+    ("outdoor_c", "warm_c", "cold_c"), [(-20.0, 33.0, -28.0), (0.0, 33.0, -8.0), (30.0, 42.0, 13.0), (45.0, 57.0, 13.0)]
+)
+def test_the_pressure_that_is_left_grows_with_what_it_was_at_the_stop(
+    outdoor_c: float, warm_c: float, cold_c: float
+) -> None:
+    # published: CoolProp's saturation pressures (Bell et al., Ind. Eng. Chem. Res. 53, 2014, 2498-2508) of R-410A, by
+    # way of the simulated fleet's refrigerant; condensing and evaporating at 33 and 7 degC in heating at 15 degC.
+    def apart(high_c: float, low_c: float) -> float:
+        high, low = (refrigerant.saturation_kpa("R-410A", np.array([c]))[0] for c in (high_c, low_c))
+        return float(high - low)
+
+    expected = apart(warm_c, cold_c) / apart(33.0, 7.0)
+    assert features.lift(np.array([outdoor_c]))[0] == pytest.approx(expected, rel=0.03)
+    rests = [features.REST_FAST, features.REST, features.REST_SLOW]
+    plain, now = (_one(off_s=240.0, outdoor_c=c)[rests] for c in (np.nan, outdoor_c))
+    assert now == pytest.approx(plain * features.lift(np.array([outdoor_c])))
 
 
 @given(st.floats(-90, 70), st.floats(0, 1e6))

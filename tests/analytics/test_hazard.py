@@ -72,11 +72,12 @@ def test_under_several_weathers_it_is_what_single_starts_have() -> None:
     model = hazard.begin()
     model.coefficients = rng.normal(size=hazard.WIDTH)
     still = rng.normal(size=(2, 3, features.WIDTH))
-    level, cold, soak = (rng.normal(size=(2, 3, 4)) for _ in range(3))
-    got = hazard.under_weather(model, level, still, cold, soak)
+    level, lifted, cold, soak = (rng.normal(size=(2, 3, 4)) for _ in range(4))
+    got = hazard.under_weather(model, level, still, lifted, cold, soak)
     for index in np.ndindex(2, 3, 4):
         x = still[index[:2]].copy()[None]
         x[0, features.COLD], x[0, features.SOAK] = cold[index], soak[index]
+        x[0, [features.REST, features.REST_SLOW]] *= lifted[index]
         assert got[index] == pytest.approx(hazard.by_hardness(model, hazard.design(level[index][None], x))[0])
 
 

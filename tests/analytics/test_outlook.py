@@ -47,6 +47,22 @@ def test_the_colder_the_forecast_the_likelier_a_lockout() -> None:
     assert chances[-1] > 3 * chances[0]
 
 
+def test_colder_weather_leaves_more_pressure_after_a_short_rest_and_so_locks_more() -> None:
+    # A unit whose starts depend on rests alone.
+    mean = np.zeros((1, features.WIDTH))
+    mean[0, [0, features.REST_SLOW]] = np.log(0.4), 1.0
+    one = np.ones(1)
+    sample = _sample()
+    sample.off_s[:] = 300.0
+    chances = [
+        outlook.look(
+            sample, hazard.begin(), mean, 0 * one, 240 * one, 12 * one, one, 0.3, {"s": np.full(336, c)}, ["s"], AS_OF
+        ).first_week[0]
+        for c in (10.0, -5.0, -20.0)
+    ]
+    assert chances[2] > 1.2 * chances[1] > 1.2 * 1.2 * chances[0]
+
+
 def test_the_same_weather_gives_both_weeks_the_same() -> None:
     got = _look(-20.0, excess=1.0)
     assert 0 < got.first_week[0] == pytest.approx(got.second_week[0])
