@@ -59,6 +59,8 @@ def take(
     first : array of bool, true for first attempts
     lockout : array of the units that locked out, one entry a lockout
     """
+    told_unit, told_at = told
+    out_at, ran_at = state.lockout_at[told_unit], state.last_ran_at[told_unit]
     first, third = _take(
         unit,
         at,
@@ -69,21 +71,19 @@ def take(
         state.last_ran_at,
         state.last_start_at,
     )
-    told_unit, told_at = told
-    # The control's report of a lockout that was counted already is the same lockout.
-    own = np.array(
-        [
-            not np.any(third & (unit == u) & (np.abs(at - t) < RETRY_US))
-            for u, t in zip(told_unit, told_at, strict=True)
-        ],
-        dtype=bool,
-    )
-    own &= np.abs(told_at - np.maximum(state.lockout_at[told_unit], NEVER // 2)) >= RETRY_US
-    out = np.concatenate([unit[third], told_unit[own]])
+    own = np.zeros(len(told_unit), dtype=bool)
+    for k, (u, t) in enumerate(zip(told_unit.tolist(), told_at.tolist(), strict=True)):
+        mine, earlier = unit == u, told_unit[:k] == u
+        out = np.concatenate([out_at[k : k + 1], at[mine & third & (at <= t)], told_at[:k][earlier]]).max()
+        ran = np.concatenate([ran_at[k : k + 1], at[mine & (outcome == RAN) & (at <= t)]]).max()
+        # The control's report of a lockout that was counted already, and has not ended since, is the same lockout.
+        counted = out > NEVER and (out >= ran or t - out < RETRY_US)
+        own[k] = not counted and not np.any(mine & third & (np.abs(at - t) < RETRY_US))
+    lockouts = np.concatenate([unit[third], told_unit[own]])
     np.maximum.at(state.lockout_at, unit[third], at[third])
     np.maximum.at(state.lockout_at, told_unit, told_at)
-    np.add.at(state.lockouts, out, 1)
-    return first, np.asarray(out, dtype=np.int64)
+    np.add.at(state.lockouts, lockouts, 1)
+    return first, np.asarray(lockouts, dtype=np.int64)
 
 
 @numba.njit(cache=True)

@@ -156,7 +156,9 @@ def decide(facts: Facts, options: Options) -> tuple[StandingName, list[str]]:
     if facts.silent:
         return "silent", ["silent", *findings, *thin, *notes]
     if not facts.usable:
-        return "learning", [*thin, *notes]
+        # A lockout needs no baseline to be one.
+        locked_out = ["lockout_within_14d"] if facts.lockout_recent else []
+        return "service" if locked_out else "learning", [*locked_out, *thin, *notes]
     failed = facts.repair in {"no_change", "worse"} and facts.flagged_before
     if act or failed:
         return _act(facts), [*findings, *notes]

@@ -73,6 +73,17 @@ def test_the_controls_own_report_makes_a_unit_down_and_is_not_counted_twice() ->
     assert state.lockouts.tolist() == [1, 1]
 
 
+def test_a_lockout_that_a_control_reports_again_and_again_is_one_until_the_unit_has_run() -> None:
+    state = attempts.begin(1)
+    told = (np.zeros(3, dtype=np.int64), np.array([60, 120, 900]) * MINUTE)
+    assert _take(state, [(0, 30, DROPPED)], told)[1] == [0]
+    assert _take(state, [(0, 1440, DROPPED)], (np.array([0]), np.array([1500]) * MINUTE))[1] == []
+    assert state.lockouts.tolist() == [1]
+    rows = [(0, 1600, RAN), (0, 1800, RAN)]
+    assert _take(state, rows, (np.zeros(3, dtype=np.int64), np.array([1590, 1700, 1900]) * MINUTE))[1] == [0, 0]
+    assert state.lockouts.tolist() == [3]
+
+
 @given(
     st.lists(st.tuples(st.integers(0, 2), st.integers(0, 300), st.sampled_from([RAN, LOCKED, DROPPED])), max_size=40),
     st.lists(st.integers(0, 300), max_size=3),

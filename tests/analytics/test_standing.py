@@ -51,6 +51,8 @@ def _decide(**changes: Any) -> tuple[str, list[str]]:
         ({"lockout_7d": 0.3}, "watch", "lockout_likely"),
         ({"lockout_recent": True}, "service", "lockout_within_14d"),
         ({"lockout_recent": True, "cause": "unequalised_pressures"}, "start_assist", "cause_unequalised_pressures"),
+        ({"usable": False, "days": 3, "lockout_recent": True}, "service", "lockout_within_14d"),
+        ({"usable": False, "days": 3, "lockout_recent": True}, "service", "days_below_7"),
         ({"drift_alarm": True, "cause": "unequalised_pressures"}, "start_assist", "cause_unequalised_pressures"),
         ({"drift_alarm": True, "cause": "unequalised_pressures", "has_kit": True}, "service", "run_up_above_baseline"),
         ({"drift_alarm": True, "cause": "weak_run_capacitor"}, "service", "cause_weak_run_capacitor"),
