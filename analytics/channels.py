@@ -23,12 +23,13 @@ Bools = NDArray[np.bool_]
 
 NAMES = ("sag", "line", "inrush", "power_factor", "watts", "equalising")
 """ln sag per ampere; ln volts before; ln inrush per volt; running power factor; ln running watts; ln decay constant."""
-SCATTER = {"sag": 0.20, "line": 0.02, "inrush": 0.04, "power_factor": 0.015, "watts": 0.06, "equalising": 0.15}
+SCATTER = {"sag": 0.20, "line": 0.02, "inrush": 0.04, "power_factor": 0.015, "watts": 0.06, "equalising": 0.0}
 """Standard deviation of single values about the unit's own regression; assumptions of what loggers can read."""
 DAY_SD = {"sag": 0.05, "line": 0.008, "inrush": 0.01, "power_factor": 0.004, "watts": 0.03, "equalising": 0.05}
 WANDER = {"sag": 0.06, "line": 0.008, "inrush": 0.012, "power_factor": 0.005, "watts": 0.03, "equalising": 0.06}
-SEASON = {"sag": 0.0, "line": 0.0, "inrush": 0.0, "power_factor": 0.03, "watts": 0.08, "equalising": 0.0}
-"""What the season does to a channel where no outdoor temperature is told that would account for it."""
+SEASON = {"sag": 0.0, "line": 0.0, "inrush": 0.0, "power_factor": 0.03, "watts": 0.08, "equalising": 0.15}
+"""What the season does to a channel where no outdoor temperature is told that would account for it; pressures equalise
+slower in cold, by some 1 % a kelvin (assumption)."""
 CENTRE = {"sag": -1.5, "line": 0.0, "inrush": -1.0, "power_factor": 0.95, "watts": 7.8, "equalising": 4.3}
 UNIT_SD = {"sag": 0.8, "line": 0.05, "inrush": 0.4, "power_factor": 0.05, "watts": 0.5, "equalising": 0.7}
 READ = ("line_v", "line_min_v", "peak_a", "run_w", "run_pf", "outdoor_c", "cooling", "stage")

@@ -5,8 +5,8 @@ from types import ModuleType
 import numpy as np
 import pandas as pd
 
-from analytics import channels, core
-from analytics.options import DAY_US
+from analytics import channels, core, joint
+from analytics.options import DAY_US, DEFAULT
 from analytics.state import State
 from analytics.tables import Tables, fleet
 
@@ -122,3 +122,18 @@ def test_where_no_outdoor_temperature_is_told_the_season_widens_what_is_expected
             spread.append(channels.shift(state.side["power_factor"], "power_factor", np.arange(3), "recent")[1])
     assert np.all(spread[1] > channels.SEASON["power_factor"])
     assert np.all(spread[0] < channels.SEASON["power_factor"])
+
+
+def test_slower_equalising_in_winter_is_no_fault_of_a_unit_that_tells_no_temperature() -> None:
+    # 1 % a kelvin (assumption), 30 K colder.
+    side, since = channels.begin(2), np.zeros(2, dtype=np.int32)
+    unit, rng = np.repeat([0, 1], 12), np.random.default_rng(8)
+    for day in range(60):
+        cold = day >= 45
+        x = np.column_stack([np.ones(24), np.where(unit == 0, 0.0, -1.0 if cold else 0.0)])
+        value = np.log(65.0) + (np.log(1.3) if cold else 0.0) + rng.normal(0, 0.05, 24)
+        channels.take(side, "equalising", unit, value, x, DEFAULT)
+        channels.learn(side, day, since, DEFAULT)
+    longer, sd = channels.shift(side["equalising"], "equalising", np.arange(2), "slow")
+    assert longer[0] > 0.1
+    assert longer[0] < joint.SLOW_REST_SD * sd[0]
