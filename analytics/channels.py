@@ -23,7 +23,7 @@ Bools = NDArray[np.bool_]
 
 NAMES = ("sag", "line", "inrush", "power_factor", "watts", "equalising")
 """ln sag per ampere; ln volts before; ln inrush per volt; running power factor; ln running watts; ln decay constant."""
-SCATTER = {"sag": 0.20, "line": 0.02, "inrush": 0.04, "power_factor": 0.015, "watts": 0.06, "equalising": 0.0}
+SCATTER = {"sag": 0.20, "line": 0.02, "inrush": 0.04, "power_factor": 0.015, "watts": 0.06, "equalising": 0.15}
 """Standard deviation of single values about the unit's own regression; assumptions of what loggers can read."""
 DAY_SD = {"sag": 0.05, "line": 0.008, "inrush": 0.01, "power_factor": 0.004, "watts": 0.03, "equalising": 0.05}
 WANDER = {"sag": 0.06, "line": 0.008, "inrush": 0.012, "power_factor": 0.005, "watts": 0.03, "equalising": 0.06}
