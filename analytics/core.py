@@ -102,7 +102,8 @@ def _visit(state: State, fleet: Fleet, visits: Sequence[Visit], day: int) -> Non
     units = np.array([v.unit for v in visits], dtype=np.int64)
     # What its run-up times never showed, they cannot show to be over either.
     shown = drift.excess(state.run_up, state.options)[0][units] > repair.SHOWN_ABOVE
-    state.flagged_before[units] = state.drift.alarm[units] & shown
+    same = repair.goes_on(state.after, units, state.usable)
+    state.flagged_before[units] = (state.drift.alarm[units] & shown) | (same & state.flagged_before[units])
     worked = np.array([set(v.work) != {"other"} for v in visits], dtype=bool)
     state.worked_at[units[worked]] = np.array([v.at for v in visits], dtype=np.int64)[worked]
     # Of a unit that had not started before nothing is known that the work could have changed.

@@ -118,21 +118,32 @@ def part(state: After, units: Ints) -> After:
     return out
 
 
+def goes_on(state: After, units: Ints, usable: Bools) -> Bools:
+    """Return of which units a visit now goes on with the last one: nothing could be told of that yet."""
+    return (state.row[units] >= 0) & ((state.starts[units] < MIN_FIGURE_STARTS) | ~usable[units])
+
+
 def visit(state: After, stream: Stream, units: Ints, at: Ints, usable: Bools) -> None:
-    """Keep what was known of units at the instant of a visit, before their recent sums are dropped."""
+    """Keep what was known of units at the instant of a visit, before their recent sums are dropped.
+
+    A visit after so few starts that nothing could be told of the last one is judged by what was before that; one that
+    finds the unit learning anew after the last is judged by the baseline from before it.
+    """
+    few = (state.row[units] >= 0) & (state.starts[units] < MIN_FIGURE_STARTS)
+    learned = ~goes_on(state, units, usable)
     new = units[state.row[units] < 0]
     state.row[new] = len(state.open.unit) + np.arange(len(new))
     more = _rows(new)
     state.open = Open(*(np.concatenate([getattr(state.open, f.name), getattr(more, f.name)]) for f in fields(Open)))
     sums, row = state.open, state.row[units]
     # The window that forgets soon: what was before the fault began must not count as the state that was found.
-    decay = drift.ratio(stream.recent_w[units])[:, None]
-    sums.before_n[row] = stream.recent_n[units] / decay
-    sums.before_m[row] = stream.recent_m[units] / decay
-    sums.mean[row] = stream.mean[units]
-    sums.cov[row] = stream.cov[units]
+    decay = drift.ratio(stream.recent_w[units[~few]])[:, None]
+    sums.before_n[row[~few]] = stream.recent_n[units[~few]] / decay
+    sums.before_m[row[~few]] = stream.recent_m[units[~few]] / decay
+    sums.mean[row[learned]] = stream.mean[units[learned]]
+    sums.cov[row[learned]] = stream.cov[units[learned]]
+    state.known[units[learned]] = usable[units[learned]]
     state.at[units] = at
-    state.known[units] = usable[units]
     sums.after_n[row], sums.after_m[row] = 0.0, 0.0
     state.starts[units], state.locked[units], state.expected[units] = 0, 0.0, 0.0
 

@@ -14,9 +14,18 @@ from analytics.verdict import Verdict
 
 
 def _visited(
-    made: ModuleType, seed: int, factor: float, work: str = "supply_wiring", day: int = 60, lasts: bool = False
+    made: ModuleType,
+    seed: int,
+    factor: float,
+    work: str = "supply_wiring",
+    day: int = 60,
+    lasts: bool = False,
+    before: tuple[float, str] | None = None,
 ) -> list[Verdict]:
-    """Healthy units whose run-up is multiplied by a factor from day 40 on, to their visit or beyond it."""
+    """Healthy units whose run-up is multiplied by a factor from day 40 on, to their visit or beyond it.
+
+    ``before`` is another visit so many days earlier (later if negative), and what was done at it.
+    """
     made_fleet = made.fleet(8, 85, seed, faulty=0.0)
     starts = made_fleet.tables.starts.copy()
     days = (starts["at"] - pd.Timestamp(made.START)) / pd.Timedelta(days=1)
@@ -24,6 +33,9 @@ def _visited(
     starts.loc[bad, "run_up_s"] *= factor
     at = pd.Timestamp(made.START) + pd.Timedelta(days=day)
     visits = pd.DataFrame({"unit": made_fleet.tables.units["unit"], "at": at, "work": [[work]] * 8})
+    if before is not None:
+        other = visits.assign(at=at - pd.Timedelta(days=before[0]), work=[[before[1]]] * 8)
+        visits = pd.concat([visits, other], ignore_index=True)
     return list(replay.replay(Tables(starts=starts, units=made_fleet.tables.units, visits=visits)))
 
 
@@ -62,6 +74,23 @@ def test_a_visit_that_left_a_grave_fault_as_it_was_is_not_called_help(made: Modu
 def test_a_visit_after_which_starts_are_harder_is_called_worse(made: ModuleType) -> None:
     last = _at(_visited(made, 23, 1 / 1.4), 22)
     assert [v.repair.verdict for v in last if v.repair] == ["worse"] * 8
+
+
+@pytest.mark.parametrize("before", [(-0.2, "other"), (0.2, "run_capacitor"), (4.0, "run_capacitor"), (-0.2, "sensor")])
+def test_two_visits_in_a_row_are_judged_by_what_was_before_the_first(
+    made: ModuleType, before: tuple[float, str]
+) -> None:
+    # The fault ends with the visit on day 60; the other one, hours or days from it, changes nothing.
+    last = _at(_visited(made, 21, 1.3, before=before), 22)
+    assert [v.repair.verdict for v in last if v.repair] == ["helped"] * 8
+    changes = np.array([v.repair.run_up_change for v in last if v.repair], dtype=float)
+    assert np.abs(changes - (1 / 1.3 - 1)).mean() < 0.03
+
+
+def test_two_parts_changed_in_vain_leave_the_unit_asking_for_service(made: ModuleType) -> None:
+    last = _at(_visited(made, 21, 1.4, "metering_device", lasts=True, before=(4.0, "run_capacitor")), 20)
+    assert [v.repair.verdict for v in last if v.repair] == ["no_change"] * 8
+    assert [v.standing for v in last].count("service") >= 7
 
 
 def test_in_the_first_fortnight_it_is_too_early(made: ModuleType) -> None:
@@ -108,7 +137,7 @@ def test_a_lockout_told_before_the_first_start_stands_until_a_run(made: ModuleTy
     at = [tables.starts["at"].min() - pd.Timedelta(days=2)]
     events = pd.DataFrame({"unit": ["u-0000"], "at": at, "event": ["lockout"], "seq": [1]})
     dropped = tables.starts.assign(outcome="dropped", run_up_s=np.nan)
-    for starts, standing in ((dropped, "down"), (tables.starts, "learning")):
+    for starts, standing in ((dropped, "down"), (tables.starts, "service")):
         last = list(replay.replay(dataclasses.replace(tables, starts=starts, events=events)))[-1]
         assert last.standing == standing
 
