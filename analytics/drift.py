@@ -36,6 +36,9 @@ RESTLESS_SHARE, RESTLESS_FOLD = 0.1, 2.0
 """Share of sound units whose level strays by more than usual, and by how many times as much (assumptions)."""
 STRAY_A_DAY, STRAY_NATS = 0.2, (0.0, 6.0)
 """What a day counts for, since a level that strays takes weeks to come back; and the least and most that is said."""
+RETURN_NATS = 2.0
+"""What it says of a unit that its level strays when an alarm goes without any work: what is broken seldom mends itself,
+though it may well show in some weather only (assumption)."""
 SHRINK_SD = 0.2
 """Standard deviation of ln run-up that faults bring about; it shrinks what is said before it is sure."""
 
@@ -204,7 +207,9 @@ def judge(state: Drift, nats: Floats, active: Ints, day: int, usable: Bools, opt
     state.since_day[:] = np.where(fresh, np.where(start >= 0, start, day), state.since_day)
     state.alarm |= fresh
     state.calm[:] = np.where(nats < CALM_NATS, state.calm + started, 0)
-    clear(state, np.flatnonzero(state.alarm & ((state.calm >= CALM_DAYS) | ~usable)))
+    over = state.alarm & (state.calm >= CALM_DAYS)
+    state.stray[:] = np.clip(state.stray + np.where(over, RETURN_NATS, 0.0), *STRAY_NATS)
+    clear(state, np.flatnonzero(over | (state.alarm & ~usable)))
 
 
 def _rescale(state: Drift, k: int, z: Singles) -> None:

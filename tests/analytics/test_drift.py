@@ -88,7 +88,8 @@ def test_an_alarm_stays_until_the_unit_is_steady_again() -> None:
     assert state.alarm.all()
     rng = np.random.default_rng(9)
     unit = np.repeat(np.arange(30), 12)
-    calm = []
+    calm, before = [], drift.restless(drift.begin(1))[0]
+    strays = np.full(30, before)
     for day in range(45, 85):
         x = _conditions(len(unit), rng)
         y = np.einsum("np,np->n", x, stream.mean[unit]) + rng.normal(0, SD, len(unit))
@@ -96,8 +97,15 @@ def test_an_alarm_stays_until_the_unit_is_steady_again() -> None:
         baseline.add(stream, sums, DEFAULT)
         _judge(state, stream, sums, day)
         calm.append(state.alarm.mean())
+        strays = np.maximum(strays, drift.restless(state))
     assert calm[3] > 0.9
     assert calm[-1] < 0.1
+    # What goes without any work strays by itself; a visit that takes an alarm back says nothing of the kind.
+    assert np.all(strays[~state.alarm] > 3 * before)
+    visited = drift.begin(1)
+    visited.alarm[:] = True
+    drift.clear(visited, np.zeros(1, dtype=np.int64))
+    assert drift.restless(visited)[0] == before
 
 
 def test_without_a_baseline_there_is_no_alarm_and_no_figure() -> None:
