@@ -99,6 +99,7 @@ def delays(risen: Sequence[Bools], every: dict[str, Method], results: Sequence[R
     fixed = {name: found(m.risen, results) for name, m in every.items() if name.startswith(FIXED)}
     most = max(int(np.isfinite(f.delay_d).sum()) for f in fixed.values())
     hits = int(np.isfinite(ours.delay_d).sum())
+    alike = _as_quiet(list(fixed), rate(*count(risen, [r.known.sound for r in results])), results)
     return [
         Row(
             "faults flagged before their first lockout, over the oracle's share",
@@ -121,12 +122,23 @@ def delays(risen: Sequence[Bools], every: dict[str, Method], results: Sequence[R
         ),
         Row(
             "faults flagged, over the best fixed threshold",
-            f"{hits / most if most else float('inf'):.2f} ({hits} against {most} of {len(ours.delay_d)})",
+            f"{hits / most if most else float('inf'):.2f} ({hits} against {most} of {len(ours.delay_d)}, which gives "
+            f"{BUDGET:.2f} false alarms); {hits} against {alike} where it gives no more false alarms than this project",
             "≥ 2",
             hits >= 2 * most,
         ),
         Row("faults flagged by cause, and by the oracle", _by_cause(ours, oracle)),
     ]
+
+
+def _as_quiet(names: Sequence[str], budget: float, results: Sequence[Result]) -> int:
+    """Return the most faults that one of some methods flags at a threshold that keeps to a rate of false alarms."""
+    hits = []
+    for name in names:
+        h = alarms.matched([(r.scores[name], r.known) for r in results], budget)
+        told = found([alarms.rises(r.scores[name], r.known.visit, h) for r in results], results)
+        hits.append(int(np.isfinite(told.delay_d).sum()))
+    return max(hits)
 
 
 def _by_cause(ours: Found, oracle: Found) -> str:
