@@ -152,48 +152,50 @@ def look(
     """
     units = len(mean)
     now_hour = (as_of // HOUR_US) % 24
-    lookup = np.full((units, DAYS * 24), np.nan)
-    for u, name in enumerate(site):
-        if name is not None and name in site_hours:
-            lookup[u] = site_hours[name]
-    reach = np.isfinite(lookup).any(axis=1)
+    known = {name: hours for name, hours in site_hours.items() if np.isfinite(hours).any()}
+    reach = np.array([name in known for name in site], dtype=bool)
     x, have = conditions(sample, reference_v), there(sample)
-    mean_p = np.zeros((units, DAYS))
-    for some in (np.flatnonzero(reach), np.flatnonzero(~reach)):
-        temperature = sample.outdoor_c[some][:, :, None].astype(np.float64)
-        # Without a forecast one day stands for all.
-        if reach[some].any():
-            hour = ((sample.hour[some] - now_hour) % 24)[:, :, None] + 24 * np.arange(DAYS)
-            told = lookup[some[:, None, None], hour]
-            temperature = np.where(np.isnan(told), temperature, told)
-        met = part(sample, some)
-        mean_p[some] = _mean(model, x[some], met, temperature, mean[some], excess[some], have[some])
+    mean_p, reaches, coldest = np.zeros((units, DAYS)), np.zeros(units, dtype=bool), np.full(units, np.nan)
+    # Without a forecast one day stands for all.
+    still, told = np.flatnonzero(~reach), np.flatnonzero(reach)
+    mean_p[still] = _mean(model, x[still], None, part(sample, still), mean[still], excess[still], have[still])
+    if len(told):
+        ahead = np.stack([known[site[u] or ""] for u in told.tolist()])
+        hour = ((sample.hour[told] - now_hour) % 24)[:, :, None] + 24 * np.arange(DAYS)
+        hours = ahead[np.arange(len(told))[:, None, None], hour]
+        mean_p[told] = _mean(model, x[told], hours, part(sample, told), mean[told], excess[told], have[told])
+        reaches[told] = np.isfinite(ahead[:, -24:]).any(axis=1)
+        coldest[told] = np.nanmin(ahead, axis=1)
     daily = starts_a_day[:, None] * np.minimum(mean_p * proneness[:, None], 1.0) * lockout_share
-    with np.errstate(invalid="ignore"):
-        coldest = np.where(reach, np.nanmin(np.where(np.isnan(lookup), np.inf, lookup), axis=1), np.nan)
     return Outlook(
         first_week=daily[:, :7].sum(axis=1),
         second_week=daily[:, 7:].sum(axis=1),
         forecast=reach,
-        reaches=np.isfinite(lookup[:, -24:]).any(axis=1),
+        reaches=reaches,
         coldest_c=coldest,
     )
 
 
 def _mean(
-    model: Hazard, x: Floats, met: Sample, temperature: Floats, mean: Reals, excess: Floats, have: Bools
+    model: Hazard, x: Floats, told: Floats | None, met: Sample, mean: Reals, excess: Floats, have: Bools
 ) -> Floats:
-    """Return the chance that a start locks by hardness at temperatures (units, 24, days), mean of the sample by day."""
-    off_s, outdoor_c = (values[:, :, None].astype(np.float64) for values in (met.off_s, met.outdoor_c))
-    cold, hot, soak = features.weather(temperature, np.broadcast_to(off_s, temperature.shape))
-    lifted = features.lift(temperature) / features.lift(outdoor_c)
-    rests = [features.REST_FAST, features.REST, features.REST_SLOW]
-    rested = np.einsum("usp,up->us", x[:, :, rests], mean[:, rests])
-    # Everything but what depends on the weather is the same for all days: only that is worked out for each.
-    still = x.copy()
-    still[:, :, [features.COLD, features.HOT, features.SOAK, *rests]] = 0.0
-    level = (np.einsum("usp,up->us", still, mean) + excess[:, None])[:, :, None] + rested[:, :, None] * lifted
-    for term, column in ((cold, features.COLD), (hot, features.HOT), (soak, features.SOAK)):
-        level = level + term * mean[:, column, None, None]
-    p = hazard.under_weather(model, level, x, lifted, cold, soak)
+    """Return the chance that a start locks by hardness, mean of the sample by day, (units, days).
+
+    ``told`` are temperatures (units, 24, days), NaN where nothing is told; None is a day like those of the sample.
+    """
+    level = np.einsum("usp,up->us", x, mean) + excess[:, None]
+    cold, soak, lifted = x[:, :, features.COLD, None], x[:, :, features.SOAK, None], np.ones((1, 1, 1))
+    levels = level[:, :, None]
+    if told is not None:
+        off_s, outdoor_c = (values[:, :, None].astype(np.float64) for values in (met.off_s, met.outdoor_c))
+        temperature = np.where(np.isnan(told), outdoor_c, told)
+        cold, hot, soak = features.weather(temperature, np.broadcast_to(off_s, temperature.shape))
+        lifted = features.lift(temperature) / features.lift(outdoor_c)
+        # Everything but what depends on the weather is the same for all days: only that is worked out for each.
+        rests = [features.REST_FAST, features.REST, features.REST_SLOW]
+        rested = np.einsum("usp,up->us", x[:, :, rests], mean[:, rests])[:, :, None]
+        levels = levels + rested * (lifted - 1.0)
+        for term, column in ((cold, features.COLD), (hot, features.HOT), (soak, features.SOAK)):
+            levels = levels + (term - x[:, :, column, None]) * mean[:, column, None, None]
+    p = hazard.under_weather(model, levels, x, lifted, cold, soak)
     return np.asarray(np.einsum("us,usd->ud", have, p) / np.maximum(have.sum(axis=1), 1)[:, None])

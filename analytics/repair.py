@@ -176,55 +176,70 @@ def close(state: After, gathering: Bools, options: Options) -> None:
     ended = ~gathering[state.open.unit]
     if not ended.any():
         return
-    for u in state.open.unit[ended].tolist():
-        last = change(state, u, int(state.at[u]) + AFTER_D * DAY_US, options)
-        state.log_change[u] = np.nan if last.log_change is None else last.log_change
-        state.log_sd[u], state.verdict[u] = last.log_sd, VERDICTS.index(last.verdict)
-        state.row[u] = -1
+    units = state.open.unit[ended]
+    last = changes(state, units, int(state.at[units].max()) + AFTER_D * DAY_US, options)
+    state.log_change[units] = [np.nan if one.log_change is None else one.log_change for one in last]
+    state.log_sd[units] = [one.log_sd for one in last]
+    state.verdict[units] = [VERDICTS.index(one.verdict) for one in last]
+    state.row[units] = -1
+    for u in units.tolist():
         state.told.pop(u, None)
     state.open = Open(*(getattr(state.open, f.name)[~ended] for f in fields(Open)))
     state.row[state.open.unit] = np.arange(len(state.open.unit))
 
 
-def change(state: After, unit: int, as_of: int, options: Options) -> Change:
-    """Return what the last visit of a unit has changed by an instant; worked out anew only when something came in."""
-    if state.row[unit] < 0:
-        log_change = float(state.log_change[unit])
-        told = None if np.isnan(log_change) else log_change
-        return Change(told, float(state.log_sd[unit]), VERDICTS[state.verdict[unit]])
-    ripe = as_of - int(state.at[unit]) >= MIN_DAYS * DAY_US
-    key = (int(state.at[unit]), int(state.starts[unit]), ripe)
-    kept = state.told.get(unit)
-    if kept is None or kept[0] != key:
-        kept = (key, _change(state, unit, ripe, options))
-        state.told[unit] = kept
-    return kept[1]
+def changes(state: After, units: Ints, as_of: int, options: Options) -> list[Change]:
+    """Return what the last visits of units have changed by an instant; worked out anew only where something came in."""
+    ripe = as_of - state.at[units] >= MIN_DAYS * DAY_US
+    each = zip(state.at[units].tolist(), state.starts[units].tolist(), ripe.tolist(), strict=True)
+    keys = dict(zip(units.tolist(), each, strict=True))
+    anew = [u for u, key in keys.items() if state.row[u] >= 0 and (u not in state.told or state.told[u][0] != key)]
+    if anew:
+        made = _changes(state, np.array(anew), np.array([keys[u][2] for u in anew]), options)
+        state.told.update({u: (keys[u], change) for u, change in zip(anew, made, strict=True)})
+    return [_said(state, u) for u in units.tolist()]
 
 
-def _change(state: After, unit: int, ripe: bool, options: Options) -> Change:
-    sums, row = state.open, int(state.row[unit])
-    if not state.known[unit] or state.starts[unit] < MIN_FIGURE_STARTS or sums.before_n[row, 0] <= 0:
-        return Change(None, 0.0, "too_early")
-    p = features.WIDTH
-    before, after, cov = spd.full(np.stack([sums.before_n[row], sums.after_n[row], sums.cov[row]]))
-    mean = sums.mean[row].astype(np.float64)
-    cov[0, 0] += options.wander_sd**2
-    precision = np.zeros((3 * p, 3 * p))
+def _said(state: After, unit: int) -> Change:
+    if state.row[unit] >= 0:
+        return state.told[unit][1]
+    log_change = float(state.log_change[unit])
+    told = None if np.isnan(log_change) else log_change
+    return Change(told, float(state.log_sd[unit]), VERDICTS[state.verdict[unit]])
+
+
+def _changes(state: After, units: Ints, ripe: Bools, options: Options) -> list[Change]:
+    row = state.row[units]
+    enough = state.known[units] & (state.starts[units] >= MIN_FIGURE_STARTS) & (state.open.before_n[row, 0] > 0)
+    out = [Change(None, 0.0, "too_early")] * len(units)
+    for k, effect, sd in zip(np.flatnonzero(enough).tolist(), *_sizes(state.open, row[enough], options), strict=True):
+        if not ripe[k] or state.starts[units[k]] < MIN_STARTS:
+            verdict: RepairName = "too_early"
+        elif effect + HELPED_SURE * sd < HELPED_BELOW:
+            verdict = "helped"
+        else:
+            verdict = "worse" if effect - drift.Z90 * sd > 0 and effect > MARGIN else "no_change"
+        out[k] = Change(effect, sd, verdict)
+    return out
+
+
+def _sizes(sums: Open, row: NDArray[np.int32], options: Options) -> tuple[list[float], list[float]]:
+    """Return the change of ln run-up and its standard deviation for some rows."""
+    p, k = features.WIDTH, len(row)
+    before, after, cov = (spd.full(triangles[row]) for triangles in (sums.before_n, sums.after_n, sums.cov))
+    cov[:, 0, 0] += options.wander_sd**2
+    precision = np.zeros((k, 3 * p, 3 * p))
     common, first, second = slice(p), slice(p, 2 * p), slice(2 * p, None)
-    precision[common, common] = np.linalg.inv(cov) + before + after
-    precision[common, first], precision[first, common] = before, before
-    precision[common, second], precision[second, common] = after, after
-    precision[first, first], precision[second, second] = before, after
-    precision[np.arange(p, 3 * p), np.arange(p, 3 * p)] += np.tile(SHIFT_SD**-2.0, 2)
-    y_before = sums.before_m[row] - before @ mean
-    y_after = sums.after_m[row] - after @ mean
-    x = before[0] / before[0, 0]
-    direction = np.concatenate([np.zeros(p), -x, x])
-    along = np.linalg.solve(precision, direction)
-    effect = float(along @ np.concatenate([y_before + y_after, y_before, y_after]))
-    sd = float(np.sqrt(along @ direction + 2.0 * options.wander_sd**2))
-    if not ripe or state.starts[unit] < MIN_STARTS:
-        return Change(effect, sd, "too_early")
-    if effect + HELPED_SURE * sd < HELPED_BELOW:
-        return Change(effect, sd, "helped")
-    return Change(effect, sd, "worse" if effect - drift.Z90 * sd > 0 and effect > MARGIN else "no_change")
+    precision[:, common, common] = np.linalg.inv(cov) + before + after
+    precision[:, common, first], precision[:, first, common] = before, before
+    precision[:, common, second], precision[:, second, common] = after, after
+    precision[:, first, first], precision[:, second, second] = before, after
+    precision[:, np.arange(p, 3 * p), np.arange(p, 3 * p)] += np.tile(SHIFT_SD**-2.0, 2)
+    y_before = sums.before_m[row] - np.einsum("kij,kj->ki", before, sums.mean[row])
+    y_after = sums.after_m[row] - np.einsum("kij,kj->ki", after, sums.mean[row])
+    x = before[:, 0] / before[:, :1, 0]
+    direction = np.concatenate([np.zeros((k, p)), -x, x], axis=1)
+    along = np.linalg.solve(precision, direction[:, :, None])[:, :, 0]
+    effect = np.sum(along * np.concatenate([y_before + y_after, y_before, y_after], axis=1), axis=1)
+    sd = np.sqrt(np.sum(along * direction, axis=1) + 2.0 * options.wander_sd**2)
+    return effect.tolist(), sd.tolist()

@@ -120,7 +120,8 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
     }
     columns = {name: np.asarray(values)[units].tolist() for name, values in made.items()}
     columns["grounds"] = [spoken.get(u, []) for u in units.tolist()]
-    columns["repair"] = [_repair(state, u, instant) if state.after.at[u] >= 0 else None for u in units.tolist()]
+    repairs = _repairs(state, units, instant)
+    columns["repair"] = [repairs.get(u) for u in units.tolist()]
     return columns
 
 
@@ -216,19 +217,29 @@ def _locked(v: dict[str, Any]) -> Locked:
     )
 
 
-def _repair(state: State, u: int, instant: int) -> Repair:
-    change = repair.change(state.after, u, instant, state.options)
-    known = bool(state.after.known[u]) and bool(state.after.starts[u] >= repair.MIN_FIGURE_STARTS)
+def _repairs(state: State, units: Ints, instant: int) -> dict[int, Repair]:
+    """Return what is said of the last visit of each of some units; nothing of those that had none."""
+    after = state.after
+    visited = units[after.at[units] >= 0]
+    known = after.known[visited] & (after.starts[visited] >= repair.MIN_FIGURE_STARTS)
+    ratio = np.column_stack(locked.interval(after.locked[visited], after.expected[visited])).round(3).tolist()
+    changes = repair.changes(after, visited, instant, state.options)
+    return {
+        u: _repair(int(after.at[u]), change, ratio[k] if known[k] else [None] * 3)
+        for k, (u, change) in enumerate(zip(visited.tolist(), changes, strict=True))
+    }
+
+
+def _repair(at: int, change: repair.Change, ratio: list[float] | list[None]) -> Repair:
     middle, low, high = (None, None, None) if change.log_change is None else _percent(change.log_change, change.log_sd)
-    ratio = locked.interval(state.after.locked[u : u + 1], state.after.expected[u : u + 1])
     return Repair(
-        visit=stamp(when(int(state.after.at[u]))),
+        visit=stamp(when(at)),
         run_up_change=middle,
         low=low,
         high=high,
-        locked_ratio=round(float(ratio[0][0]), 3) if known else None,
-        locked_low=round(float(ratio[1][0]), 3) if known else None,
-        locked_high=round(float(ratio[2][0]), 3) if known else None,
+        locked_ratio=ratio[0],
+        locked_low=ratio[1],
+        locked_high=ratio[2],
         verdict=change.verdict,
     )
 

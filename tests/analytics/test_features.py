@@ -64,3 +64,13 @@ def test_weather_terms_are_never_negative_and_cold_and_hot_exclude_each_other(ou
     assert min(cold[0], hot[0], soak[0]) >= 0
     assert cold[0] * hot[0] == 0
     assert soak[0] <= cold[0]
+
+
+@given(st.floats(0, 86_400), st.floats(-95, 75) | st.just(np.nan))
+def test_rest_terms_decay_with_their_time_constants_from_what_the_air_makes_of_the_pressures(
+    off_s: float, outdoor_c: float
+) -> None:
+    # Reference: numpy's exponential and interpolation, one term after the other.
+    rests = [features.REST_FAST, features.REST, features.REST_SLOW]
+    expected = features.lift(np.array([outdoor_c])) * np.exp(-off_s / 60.0 / np.array(features.REST_MIN))
+    assert _one(off_s=off_s, outdoor_c=outdoor_c)[rests] == pytest.approx(expected, rel=1e-9, abs=1e-12)

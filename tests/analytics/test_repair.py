@@ -189,7 +189,7 @@ def test_what_a_visit_changed_stays_said_when_its_sums_are_dropped(made: ModuleT
     said, rows = {}, {}
     for instant, state in core.run(whole, [(day_one + day) * DAY_US for day in range(85, 100)]):
         day = instant // DAY_US - day_one
-        said[day] = [repair.change(state.after, u, instant, DEFAULT) for u in (0, 1, 3)]
+        said[day] = repair.changes(state.after, np.array([0, 1, 3]), instant, DEFAULT)
         rows[day] = sorted(state.after.open.unit.tolist())
         assert (state.after.row[state.after.open.unit] == np.arange(len(rows[day]))).all()
     assert rows[85] == rows[88] == [1, 3]
