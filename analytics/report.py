@@ -147,6 +147,7 @@ def _verdict(fleet: Fleet, v: dict[str, Any], now: str, options: Options) -> Ran
         silent=v["silent"],
         drift_alarm=v["drift_alarm"],
         locked_alarm=v["locked_alarm"],
+        drift_low=v["drift_low"],
         drift_nats=v["drift_nats"],
         locked_nats=v["locked_nats"],
         lockout_7d=v["lockout_7d"] if learned else 0.0,

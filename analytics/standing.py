@@ -17,6 +17,7 @@ REASONS = {
     "did, so it is being learned again",
     "conditions_lost": "starts lack a temperature, voltage or rest that the unit used to tell, so are not compared",
     "run_up_above_baseline": "starts take longer than the unit's own baseline expects under the same conditions",
+    "signs_together": "run-up times alone leave doubt, but they speak for a fault together with what else is measured",
     "run_up_rising": "the same, not yet beyond doubt",
     "locked_above_expected": "more starts lock than the conditions explain",
     "locked_rising": "the same, not yet beyond doubt",
@@ -52,6 +53,8 @@ class Facts:
     silent: bool
     drift_alarm: bool
     locked_alarm: bool
+    drift_low: float
+    """Lower end of the 90 % interval of the drift, NaN where nothing recent is known."""
     drift_nats: float
     locked_nats: float
     lockout_7d: float
@@ -93,7 +96,7 @@ def _sufficiency(facts: Facts, options: Options) -> list[str]:
 def _findings(facts: Facts, options: Options) -> list[str]:
     out = []
     if facts.drift_alarm:
-        out.append("run_up_above_baseline")
+        out.append("run_up_above_baseline" if facts.drift_low > 0 else "signs_together")
     elif facts.drift_nats >= options.watch_nats:
         out.append("run_up_rising")
     if facts.locked_alarm:
@@ -171,10 +174,10 @@ SAY: dict[str, str] = {
     "learning": "We are still getting to know how your heat pump starts, and will be able to say more in about a week.",
     "steady": "Your heat pump is starting as it should.",
     "watch": "Your heat pump is starting, and we are keeping a closer eye on it than usual.",
-    "start_assist": "Your heat pump is starting harder than it used to, and we would like to fit a part that helps it "
-    "start before the next cold spell.",
-    "service": "Your heat pump is starting harder than it used to, and we would like to have a technician look at it "
-    "before it lets you down.",
+    "start_assist": "There are signs that your heat pump finds it harder to start than it used to, and we would like "
+    "to fit a part that helps it start before the next cold spell.",
+    "service": "There are signs that your heat pump finds it harder to start than it used to, and we would like to have "
+    "a technician look at it before it lets you down.",
     "down": "Your heat pump has stopped trying to start, and we would like to send a technician.",
     "silent": "We have not heard from your heat pump for some days; is it switched on, and is the house warm?",
 }
