@@ -176,8 +176,8 @@ SAY: dict[str, str] = {
     "watch": "Your heat pump is starting, and we are keeping a closer eye on it than usual.",
     "start_assist": "There are signs that your heat pump finds it harder to start than it used to, and we would like "
     "to fit a part that helps it start before the next cold spell.",
-    "service": "There are signs that your heat pump finds it harder to start than it used to, and we would like to have "
-    "a technician look at it before it lets you down.",
+    "service": "There are signs that your heat pump finds it harder to start than it used to, and we would like to "
+    "have a technician look at it before it lets you down.",
     "down": "Your heat pump has stopped trying to start, and we would like to send a technician.",
     "silent": "We have not heard from your heat pump for some days; is it switched on, and is the house warm?",
 }

@@ -19,7 +19,7 @@ STANDING_MEANS: dict[str, str] = {
     "down": "locked out, not heating or cooling",
     "service": "likely to fail to start; a fault to mend",
     "start_assist": "likely to fail to start; a start kit would help",
-    "watch": "starting harder than it should",
+    "watch": "may be starting harder than it should",
     "silent": "nothing heard for longer than usual",
     "learning": "too little heard to judge",
     "steady": "starts as it always has",
