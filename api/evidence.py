@@ -39,6 +39,8 @@ ALSO = {
     "repair_worse": "harder since the last visit",
 }
 """What the short sentence adds for these reasons."""
+ALONE = {"lockout_now": "locked out, and no run since", "silent": "nothing heard for longer than usual"}
+"""What it says of a unit that has no figures."""
 
 
 def _causes(causes: Mapping[str, float | None], reasons: Sequence[str]) -> list[str]:
@@ -124,12 +126,20 @@ def evidence(body: Mapping[str, Any] | None) -> list[str]:
     return told
 
 
+def _without_figures(body: Mapping[str, Any]) -> str:
+    """Return what there is to say of a unit that has no baseline, or no start since it was seen to."""
+    found = [words for code, words in (ALONE | ALSO).items() if code in body["reasons"]]
+    more = "judge more" if found else "judge"
+    text = "; ".join([*found, f"too little heard to {more}: {body['run_up']['starts']} starts so far"])
+    return f"{text[0].upper()}{text[1:]}."
+
+
 def why(body: Mapping[str, Any]) -> str:
     """Return the grounds of a verdict in one short sentence, for a row of the call list."""
     run_up, locked = body["run_up"], body["locked"]
     standing = body["standing"]
     if standing == "learning" or run_up["drift"] is None:
-        return f"Too little heard to judge: {run_up['starts']} starts so far."
+        return _without_figures(body)
     if standing not in FLAGGED:
         return "Nothing heard for longer than usual." if standing == "silent" else "Starts as it should."
     parts = []

@@ -185,6 +185,13 @@ class Trend(Shape):
     say: str
 
 
+class Began(Shape):
+    """The 90 % interval of the day on which the present drift of the run-up time began."""
+
+    low: date
+    high: date
+
+
 class Mute(Shape):
     """Nothing is told of a unit until its standing is worse than it was then."""
 
@@ -231,6 +238,7 @@ class UnitAnswer(Unit, Attention):
     rule: str
     fitted: list[Fitted]
     trend: Trend | None
+    onset: Began | None
     now: datetime
 
 

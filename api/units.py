@@ -19,6 +19,7 @@ from api.cautions import cautions
 from api.evidence import evidence
 from api.fitted import fitted
 from api.models import Starts, UnitAnswer, Units, Verdicts
+from api.onset import onset
 from api.queries import Row, row, rows
 from api.rule import Gauge, in_words
 from api.slowtrend import slow_trend
@@ -89,6 +90,7 @@ def whole(reader: Reader, unit: str) -> dict[str, Any]:
         "rule": in_words(Gauge.of(body, locked_at)),
         "fitted": fitted(reader, found["unit_id"]),
         "trend": slow_trend(reader, found["unit_id"]),
+        "onset": onset(reader, found["unit_id"], body),
         "now": reader.now,
     }
 

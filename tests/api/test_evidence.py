@@ -64,3 +64,13 @@ def test_what_the_weather_ahead_does_to_the_outlook_is_a_sentence() -> None:
     )
     assert "2.4 times as likely" in worse
     assert "only 0.4 times as likely" in milder
+
+
+def test_a_unit_without_figures_that_locked_out_or_is_silent_is_said_to_be_so() -> None:
+    thin = CALLS[5][0]
+    for standing, reason, words in (
+        ("service", "lockout_within_14d", "Locked out within the last fortnight; too little heard to judge more: 12"),
+        ("down", "lockout_now", "Locked out, and no run since; too little heard to judge more: 12"),
+        ("silent", "silent", "Nothing heard for longer than usual; too little heard to judge more: 12"),
+    ):
+        assert why(thin | {"standing": standing, "reasons": [reason, "days_below_7"]}) == f"{words} starts so far."
