@@ -2,9 +2,9 @@ r"""On which day did starts become harder? An interval about the onset of a drif
 
 The excess is none before the onset, then rises at once or over weeks, in proportion or ever faster, to a size that is
 not known. Each day and shape has its Bayes factor [1]_; days that hang together, as those of a unit do, count for two
-fifths of what independent ones would. Of 84 faults on simulated fleets that were looked at for nothing else, 0.92 of the
-intervals (widened to the day that the verdict gives) held the true day at the alarm and 0.90 ten days after it; the
-middle one was 25 days wide, since most faults begin small.
+fifths of what independent ones would. Of 84 faults on simulated fleets that were looked at for nothing else, 0.92 of
+the intervals (widened to the day that the verdict gives) held the true day at the alarm and 0.90 ten days after it;
+the middle one was 25 days wide, since most faults begin small.
 
 References
 ----------
