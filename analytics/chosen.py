@@ -21,6 +21,7 @@ class Settable:
 SETTABLE: tuple[Settable, ...] = (
     Settable("planned_visit_cost", 0.01, 1_000_000.0),
     Settable("emergency_visit_cost", 0.01, 1_000_000.0),
+    Settable("kit_cost", 0.0, 1_000_000.0),
     Settable("cold_house_cost", 0.0, 1_000_000.0),
     Settable("false_alarms_per_unit_year", 0.001, 10.0),
 )

@@ -57,6 +57,8 @@ class Options:
     """A visit on a day of one's own choosing: the unit of the other costs."""
     emergency_visit_cost: float = 2.5
     """A visit out of hours, because the unit is down."""
+    kit_cost: float = 0.5
+    """A start kit: it is fitted at the first visit where that is likelier to save a second one than to be in vain."""
     cold_house_cost: float = 4.0
     """What a customer without heat costs beyond the visit, in deep cold; common practice sets it above the visit."""
 

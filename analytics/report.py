@@ -153,6 +153,7 @@ def _verdict(fleet: Fleet, v: dict[str, Any], now: str, options: Options) -> Ran
         lockout_7d=v["lockout_7d"] if learned else 0.0,
         lockout_recent=v["lockout_recent"],
         cause=CAUSES[v["likely"]] if learned and v["likely"] >= 0 else None,
+        cause_share=max(v["share"][: len(CAUSES)]),
         has_kit=v["has_kit"],
         weather_fold=_known(v["weather_fold"]),
         forecast=v["forecast"],

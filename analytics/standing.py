@@ -60,7 +60,7 @@ class Facts:
     lockout_7d: float
     lockout_recent: bool
     cause: str | None
-    """The likeliest of the six causes where it stands out."""
+    """The likeliest of the six causes where it stands out; ``cause_share`` is its probability."""
     has_kit: bool
     forecast: bool
     forecast_reaches: bool
@@ -68,6 +68,7 @@ class Facts:
     quiet_days: float
     repair: RepairName | None
     flagged_before: bool
+    cause_share: float = 1.0
     repair_over: bool = False
     """Whether the last visit is so long ago that nothing more will be learned of it."""
     conditions_lost: bool = False
@@ -112,9 +113,14 @@ def _findings(facts: Facts, options: Options) -> list[str]:
     return out
 
 
-def _act(facts: Facts) -> StandingName:
-    """Return what kind of visit the likeliest cause asks for: a start kit where none is fitted, else service."""
-    if facts.cause == "unequalised_pressures" and not facts.has_kit:
+def _act(facts: Facts, options: Options) -> StandingName:
+    """Return what kind of visit the likeliest cause asks for: a start kit where none is fitted, else service.
+
+    A kit that is fitted at once saves a second visit if the cause is the likeliest, and else is spent in vain.
+    """
+    saved = facts.cause_share * options.planned_visit_cost
+    spent = (1.0 - facts.cause_share) * options.kit_cost
+    if facts.cause == "unequalised_pressures" and not facts.has_kit and saved >= spent:
         return "start_assist"
     return "service"
 
@@ -164,7 +170,7 @@ def decide(facts: Facts, options: Options) -> tuple[StandingName, list[str]]:
         return "service" if locked_out else "learning", [*locked_out, *thin, *notes]
     failed = facts.repair in {"no_change", "worse"} and facts.flagged_before
     if act or failed:
-        return _act(facts), [*findings, *notes]
+        return _act(facts, options), [*findings, *notes]
     if findings and findings != ["repair_no_change"]:
         return "watch", [*findings, *notes]
     return "steady", [*findings, *notes]

@@ -35,6 +35,7 @@ class Preferences(Shape):
     units: Literal["si", "us"] = Field(description="of the pages: °C and kPa, or °F and psig; JSON is always SI")
     planned_visit_cost: float = Field(description="a visit on a day of one's own choosing")
     emergency_visit_cost: float = Field(description="a visit out of hours, because a unit is down")
+    kit_cost: float = Field(description="a start kit, which is fitted at once where that is likely to save a visit")
     cold_house_cost: float = Field(description="beyond the visit, a customer without heat in deep cold")
     false_alarms_per_unit_year: float = Field(description="alarms a year accepted from a unit without a fault")
     quiet_from: str | None = Field(description="when quiet hours begin, for people who have none of their own")
@@ -53,6 +54,7 @@ class NewPreferences(BaseModel):
     units: Literal["si", "us"] = "si"
     planned_visit_cost: Annotated[float, Field(ge=0.01, le=1_000_000)] = 1.0
     emergency_visit_cost: Annotated[float, Field(ge=0.01, le=1_000_000)] = 2.5
+    kit_cost: Annotated[float, Field(ge=0, le=1_000_000)] = 0.5
     cold_house_cost: Annotated[float, Field(ge=0, le=1_000_000)] = 4.0
     false_alarms_per_unit_year: Annotated[float, Field(ge=0.001, le=10)] = 0.1
     quiet_from: WallTime | None = None
@@ -130,6 +132,7 @@ def settings_form(
     units: Annotated[str, Form(max_length=10)],
     planned_visit_cost: Annotated[str, Form(max_length=20)],
     emergency_visit_cost: Annotated[str, Form(max_length=20)],
+    kit_cost: Annotated[str, Form(max_length=20)],
     cold_house_cost: Annotated[str, Form(max_length=20)],
     false_alarms: Annotated[str, Form(max_length=20)],
     quiet_from: Annotated[str, Form(max_length=10)] = "",
@@ -143,6 +146,7 @@ def settings_form(
                 "units": units,
                 "planned_visit_cost": planned_visit_cost,
                 "emergency_visit_cost": emergency_visit_cost,
+                "kit_cost": kit_cost,
                 "cold_house_cost": cold_house_cost,
                 "false_alarms_per_unit_year": float(false_alarms) / PER,
                 "quiet_from": quiet_from[:5] or None,

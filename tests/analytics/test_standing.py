@@ -82,6 +82,15 @@ def test_what_is_known_gives_its_standing_and_reason(changes: dict[str, Any], na
     assert set(reasons) <= set(standing.REASONS)
 
 
+def test_a_kit_that_costs_more_than_the_visit_it_is_likely_to_save_is_not_asked_for_at_once() -> None:
+    likely = dataclasses.replace(FINE, drift_alarm=True, cause="unequalised_pressures", cause_share=0.75)
+    # Three to one that it saves a visit: worth it up to three visits.
+    for kit, name in ((0.0, "start_assist"), (2.9, "start_assist"), (3.1, "service")):
+        got, reasons = standing.decide(likely, dataclasses.replace(DEFAULT, kit_cost=kit))
+        assert got == name
+        assert "cause_unequalised_pressures" in reasons
+
+
 def test_a_learning_unit_never_gives_a_finding() -> None:
     got, reasons = _decide(usable=False, days=3, starts=40, drift_alarm=True, locked_nats=9.0, lockout_7d=0.9)
     assert got == "learning"

@@ -13,6 +13,7 @@ FORM = {
     "units": "us",
     "planned_visit_cost": "180",
     "emergency_visit_cost": "420",
+    "kit_cost": "90",
     "cold_house_cost": "600",
     "false_alarms": "5",
 }
@@ -38,6 +39,7 @@ def test_the_form_stores_what_the_verdicts_go_by_and_what_the_pages_show(writabl
     options = options_of(stored(writable))
     assert options.planned_visit_cost == 180
     assert options.emergency_visit_cost == 420
+    assert options.kit_cost == 90
     assert options.cold_house_cost == 600
     # Five alarms a year from a hundred units.
     assert options.false_alarms_per_unit_year == pytest.approx(0.05)

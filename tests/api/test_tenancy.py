@@ -30,6 +30,7 @@ BODIES: dict[tuple[str, str], dict[str, object]] = {
             "units": "si",
             "planned_visit_cost": "1",
             "emergency_visit_cost": "2.5",
+            "kit_cost": "0.5",
             "cold_house_cost": "4",
             "false_alarms": "10",
         }
