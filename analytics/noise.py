@@ -43,14 +43,6 @@ def begin() -> Noise:
     return Noise(np.zeros((2, BINS)), np.zeros((2, BINS)), curve)
 
 
-def variance(noise: Noise, level: Floats, angled: NDArray[np.bool_]) -> Floats:
-    """Return the variance of ln run-up of single starts at an expected ln run-up ``level``."""
-    curve = noise.curve[angled.astype(np.int64)]
-    t = np.clip(level, LOW, HIGH) + 1.6
-    log = curve[:, 0] + curve[:, 1] * t + curve[:, 2] * t * t
-    return np.asarray(np.exp(np.clip(log, -7.0, 0.0)) + STEP_S**2 / 12.0 * np.exp(-2.0 * np.clip(level, LOW, HIGH)))
-
-
 def take(
     noise: Noise, unit: Ints, y: Floats, level: Floats, moved: Floats, unsure: Floats, angled: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
@@ -86,9 +78,7 @@ def _take(
         u = unit[k]
         if not np.isnan(y[k]):
             centre = level[k] + moved[u]
-            t, group = min(max(centre, LOW), HIGH), 1 if angled[k] else 0
-            log = curve[group, 0] + curve[group, 1] * (t + 1.6) + curve[group, 2] * (t + 1.6) ** 2
-            variance[k] = np.exp(min(max(log, -7.0), 0.0)) + STEP_S**2 / 12.0 * np.exp(-2.0 * t)
+            variance[k] = _variance(curve, 1 if angled[k] else 0, min(max(centre, LOW), HIGH))
             width = FARTHEST_SD * np.sqrt(variance[k] + unsure[u])
             held[k] = min(max(y[k], centre - width), centre + width)
             total += held[k] - level[k]
@@ -104,6 +94,13 @@ def _take(
                         count[group, bin_] += 1.0
             begin, total, many = k + 1, 0.0, 0
     return held, variance
+
+
+@numba.njit(cache=True)
+def _variance(curve: Floats, group: int, level: float) -> float:
+    """Return the variance of ln run-up of a single start at an expected ln run-up ``level``."""
+    log = curve[group, 0] + curve[group, 1] * (level + 1.6) + curve[group, 2] * (level + 1.6) ** 2
+    return float(np.exp(min(max(log, -7.0), 0.0)) + STEP_S**2 / 12.0 * np.exp(-2.0 * level))
 
 
 def fit(noise: Noise) -> None:
