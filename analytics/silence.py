@@ -1,7 +1,8 @@
 """Is a unit silent, or is it only mild outside? Starts missed since its last one, by what its peers have done.
 
-When our own intake is out, no peer starts either, so nobody is expected to. Peers that cool say nothing of a unit that
-was last heard heating, nor the other way round.
+When our own intake is out, no peer starts either, so nobody is expected to. Peers are units of a like climate: where
+it is mild all rest, whatever others do. Those that cool say nothing of a unit that was last heard heating, nor the
+other way round.
 """
 
 from __future__ import annotations
@@ -30,21 +31,25 @@ PEERS = 5
 MILD_C = (10.0, 24.0)
 """Air temperatures between which a unit may well rest for weeks."""
 HEATING, COOLING, EITHER = range(3)
+LIKE_K = 4.0
+"""Peers are units whose air of late is as warm as a unit's last, within so much."""
+CLIMATE_HALF_LIFE_D = 14.0
+"""Half-life of the air temperature that units are likened by, days with starts."""
 
 
 @dataclass
 class Activity:
     """Starts by unit and day of the last 42 days, a ring, and what became of each unit since its last start.
 
-    ``fleet`` (42, 3) are the starts a unit of the whole fleet by day: in heating, in cooling, and all of them; what
-    does not tell counts as both. ``rate`` are starts a day of each unit before its present pause, ``worth`` the same in
-    those of an average unit, ``missed`` the starts expected of it since.
+    ``outdoor_c`` is the air temperature of its last start and ``climate_c`` that of its last weeks; ``rate`` are
+    starts a day before its present pause, ``worth`` the same in those of an average peer, and ``missed`` the starts
+    expected since.
     """
 
     ring: NDArray[np.uint16]
     outdoor_c: NDArray[np.float32]
+    climate_c: NDArray[np.float32]
     side: NDArray[np.int8]
-    fleet: Floats
     rate: NDArray[np.float32]
     worth: NDArray[np.float32]
     missed: NDArray[np.float32]
@@ -55,8 +60,8 @@ def begin(units: int) -> Activity:
     return Activity(
         ring=np.zeros((units, HISTORY_D), dtype=np.uint16),
         outdoor_c=np.full(units, np.nan, dtype=np.float32),
+        climate_c=np.full(units, np.nan, dtype=np.float32),
         side=np.full(units, EITHER, dtype=np.int8),
-        fleet=np.zeros((HISTORY_D, 3)),
         rate=np.zeros(units, dtype=np.float32),
         worth=np.zeros(units, dtype=np.float32),
         missed=np.zeros(units, dtype=np.float32),
@@ -66,7 +71,6 @@ def begin(units: int) -> Activity:
 def turn(state: Activity, day: int) -> None:
     """Begin a day."""
     state.ring[:, day % HISTORY_D] = 0
-    state.fleet[day % HISTORY_D] = 0.0
 
 
 def take(state: Activity, day: int, unit: Ints, outdoor_c: Reals, cooling: Reals) -> None:
@@ -75,10 +79,13 @@ def take(state: Activity, day: int, unit: Ints, outdoor_c: Reals, cooling: Reals
     state.ring[:, slot] += np.bincount(unit, minlength=len(state.ring)).astype(np.uint16)
     known = np.isfinite(outdoor_c)
     state.outdoor_c[unit[known]] = outdoor_c[known]
+    count = np.bincount(unit[known], minlength=len(state.ring))
+    met = np.flatnonzero(count)
+    mean_c = np.bincount(unit[known], outdoor_c[known], len(state.ring))[met] / count[met]
+    was = np.where(np.isnan(state.climate_c[met]), mean_c, state.climate_c[met])
+    state.climate_c[met] = mean_c + 2.0 ** (-1.0 / CLIMATE_HALF_LIFE_D) * (was - mean_c)
     warm = np.where(np.isfinite(cooling), cooling > 0, outdoor_c >= COOLING_FROM_C)
-    side = np.where(known | np.isfinite(cooling), np.where(warm, COOLING, HEATING), EITHER)
-    state.side[unit] = side
-    state.fleet[slot] += [np.sum(side != COOLING), np.sum(side != HEATING), len(unit)]
+    state.side[unit] = np.where(known | np.isfinite(cooling), np.where(warm, COOLING, HEATING), EITHER)
 
 
 def close(state: Activity, day: int, first_start_at: Ints) -> None:
@@ -88,23 +95,47 @@ def close(state: Activity, day: int, first_start_at: Ints) -> None:
     ----------
     first_start_at : instants, microseconds since 1970 UTC; after the day for units not heard of yet
     """
-    slot, before = day % HISTORY_D, (day - 1 - np.arange(HISTORY_D - 1)) % HISTORY_D
+    slot, yesterday = day % HISTORY_D, (day - 1) % HISTORY_D
     age_d = day - first_start_at // DAY_US
-    heard = int(np.sum(age_d >= 0))
-    if heard == 0:
-        return
-    state.fleet[slot] /= heard
-    quiet = (state.ring[:, slot] == 0) & (age_d > 0)
+    today = state.ring[:, slot].astype(np.float64)
+    quiet = (today == 0) & (age_d > 0)
     state.missed[~quiet] = 0.0
+    if not quiet.any():
+        return
+    active = np.asarray(state.ring.any(axis=1))
+    rate = (state.ring.sum(axis=1) - today) / np.clip(age_d, 1, HISTORY_D - 1)
     # What a unit is used to is known best when its pause begins.
-    u = np.flatnonzero(quiet & (state.ring[:, (day - 1) % HISTORY_D] > 0))
-    own_d = np.minimum(age_d[u], HISTORY_D - 1)
-    starts = state.ring.sum(axis=1)[u]
-    others = np.cumsum(state.fleet[before], axis=0)[np.maximum(own_d, 1) - 1, state.side[u]]
-    long = own_d >= LEAST_D
-    state.rate[u] = np.where(long, starts / np.maximum(own_d, 1), 0.0)
-    state.worth[u] = np.where(long & (others > 0), starts / np.where(others > 0, others, 1.0), 0.0)
-    state.missed[quiet] += (state.worth * state.fleet[slot][state.side])[quiet]
+    new = np.flatnonzero(quiet & (state.ring[:, yesterday] > 0))
+    others, peers = _of_peers(state, rate, active & (rate > 0), new)
+    long = np.minimum(age_d[new], HISTORY_D - 1) >= LEAST_D
+    many = long & (others > 0) & (peers > PEERS)
+    state.rate[new] = np.where(long, rate[new], 0.0)
+    state.worth[new] = np.where(many, rate[new] / np.where(many, others, 1.0), 0.0)
+    units = np.flatnonzero(quiet & (state.worth > 0))
+    state.missed[units] += state.worth[units] * _of_peers(state, today, active, units)[0]
+
+
+def _of_peers(state: Activity, value: Floats, active: Bools, units: Ints) -> tuple[Floats, Ints]:
+    """Return the mean of a value over the active peers of some units, and how many these are, itself among them.
+
+    Peers are within `LIKE_K`; the value of one on the other side counts as none. Of a unit that tells no temperature
+    all are peers.
+    """
+    mean, count = np.zeros(len(units)), np.zeros(len(units), dtype=np.int64)
+    pick = np.flatnonzero(active)
+    pick = pick[np.argsort(state.climate_c[pick], kind="stable")]  # those that tell none stand last
+    climate_c = state.climate_c[pick]
+    climate_c = climate_c[~np.isnan(climate_c)]
+    for side in (HEATING, COOLING, EITHER):
+        mine = np.flatnonzero(state.side[units] == side)
+        alike = (state.side[pick] == side) | (state.side[pick] == EITHER) | (side == EITHER)
+        total = np.concatenate([[0.0], np.cumsum(np.where(alike, value[pick], 0.0))])
+        own = state.climate_c[units[mine]]
+        low, high = (np.searchsorted(climate_c, own + by) for by in (-LIKE_K, LIKE_K))
+        low, high = np.where(np.isnan(own), 0, low), np.where(np.isnan(own), len(pick), high)
+        count[mine] = high - low
+        mean[mine] = (total[high] - total[low]) / np.maximum(high - low, 1)
+    return mean, count
 
 
 def silent(state: Activity, as_of: int, last_start_at: Ints, first_start_at: Ints) -> Bools:
@@ -119,9 +150,8 @@ def silent(state: Activity, as_of: int, last_start_at: Ints, first_start_at: Int
     """
     seen = first_start_at < as_of
     quiet_d = np.where(seen, as_of - last_start_at, 0) / DAY_US
-    active = state.ring.any(axis=1) & seen
-    peers = active.sum() - active
     lively = int(np.sum(seen & (quiet_d < QUIET_D)))
     mild = np.isnan(state.outdoor_c) | ((state.outdoor_c >= MILD_C[0]) & (state.outdoor_c <= MILD_C[1]))
-    alone = (quiet_d >= ALONE_D) & (state.rate >= 2.0) & ~mild & ((lively > 0) | (seen.sum() == 1))
-    return np.asarray(seen & (quiet_d >= QUIET_D) & np.where(peers >= PEERS, state.missed >= MISSED, alone))
+    hard = (state.rate >= 2.0) & ~mild & ((lively > 0) | (seen.sum() == 1))
+    alone = (state.worth == 0) & (quiet_d >= ALONE_D) & hard
+    return np.asarray(seen & (quiet_d >= QUIET_D) & ((state.missed >= MISSED) | alone))

@@ -89,6 +89,31 @@ def test_a_unit_that_only_heats_is_not_expected_to_start_while_its_peers_cool() 
     assert not silence.silent(state, 120 * DAY_US, last, first).any()
 
 
+@pytest.mark.parametrize("rest_d", [4, 7, 14, 30])
+def test_where_it_is_mild_all_may_rest_while_units_elsewhere_go_on_in_the_cold(rest_d: int) -> None:
+    mild = dict.fromkeys(range(30, 40), 60 - rest_d)
+    air = np.where(np.arange(40) < 30, -5.0, 15.0)
+    assert not _history(40, 60, np.where(np.arange(40) < 30, 20.0, 8.0), mild, outdoor_c=air).any()
+    # One that stops while those beside it go on is silent.
+    assert _history(40, 60, 12.0, {35: 54}, outdoor_c=air).tolist() == [u == 35 for u in range(40)]
+
+
+def test_a_unit_that_falls_silent_before_the_cold_is_silent_in_it() -> None:
+    state = silence.begin(20)
+    first, last = np.zeros(20, dtype=np.int64), np.zeros(20, dtype=np.int64)
+    for day in range(120):
+        silence.turn(state, day)
+        count = np.full(20, 12)
+        count[3] = 12 if day < 40 else 0
+        unit = np.repeat(np.arange(20), count)
+        silence.take(state, day, unit, np.full(len(unit), 12.0 - 0.3 * day), np.full(len(unit), np.nan))
+        silence.close(state, day, first)
+        last[count > 0] = day * DAY_US + DAY_US // 2
+        if day in (45, 80, 119):
+            silent = silence.silent(state, (day + 1) * DAY_US, last, first)
+            assert silent.tolist() == [u == 3 for u in range(20)], day
+
+
 def test_a_short_pause_is_no_silence() -> None:
     assert not _history(20, 40, 12, {3: 39}).any()
 
