@@ -102,37 +102,39 @@ def close(state: Activity, day: int, first_start_at: Ints) -> None:
     state.missed[~quiet] = 0.0
     if not quiet.any():
         return
-    active = np.asarray(state.ring.any(axis=1))
-    rate = (state.ring.sum(axis=1) - today) / np.clip(age_d, 1, HISTORY_D - 1)
+    total = state.ring.sum(axis=1)
+    rate = (total - today) / np.clip(age_d, 1, HISTORY_D - 1)
+    order = np.flatnonzero(total > 0)
+    order = order[np.argsort(state.climate_c[order], kind="stable")]  # those that tell none stand last
     # What a unit is used to is known best when its pause begins.
     new = np.flatnonzero(quiet & (state.ring[:, yesterday] > 0))
-    others, peers = _of_peers(state, rate, active & (rate > 0), new)
+    others, peers = _of_peers(state, rate, order[rate[order] > 0], new)
     long = np.minimum(age_d[new], HISTORY_D - 1) >= LEAST_D
     many = long & (others > 0) & (peers > PEERS)
     state.rate[new] = np.where(long, rate[new], 0.0)
     state.worth[new] = np.where(many, rate[new] / np.where(many, others, 1.0), 0.0)
     units = np.flatnonzero(quiet & (state.worth > 0))
-    state.missed[units] += state.worth[units] * _of_peers(state, today, active, units)[0]
+    state.missed[units] += state.worth[units] * _of_peers(state, today, order, units)[0]
 
 
-def _of_peers(state: Activity, value: Floats, active: Bools, units: Ints) -> tuple[Floats, Ints]:
-    """Return the mean of a value over the active peers of some units, and how many these are, itself among them.
+def _of_peers(state: Activity, value: Floats, order: Ints, units: Ints) -> tuple[Floats, Ints]:
+    """Return the mean of a value over the peers of some units, and how many these are, itself among them.
 
-    Peers are within `LIKE_K`; the value of one on the other side counts as none. Of a unit that tells no temperature
-    all are peers.
+    Peers are those of ``order``, by climate, within `LIKE_K`; the value of one on the other side counts as none. Of a
+    unit that tells no temperature all are peers.
     """
     mean, count = np.zeros(len(units)), np.zeros(len(units), dtype=np.int64)
-    pick = np.flatnonzero(active)
-    pick = pick[np.argsort(state.climate_c[pick], kind="stable")]  # those that tell none stand last
-    climate_c = state.climate_c[pick]
+    climate_c, values, sides = state.climate_c[order], value[order], state.side[order]
     climate_c = climate_c[~np.isnan(climate_c)]
     for side in (HEATING, COOLING, EITHER):
         mine = np.flatnonzero(state.side[units] == side)
-        alike = (state.side[pick] == side) | (state.side[pick] == EITHER) | (side == EITHER)
-        total = np.concatenate([[0.0], np.cumsum(np.where(alike, value[pick], 0.0))])
+        if not len(mine):
+            continue
+        alike = (sides == side) | (sides == EITHER) | (side == EITHER)
+        total = np.concatenate([[0.0], np.cumsum(np.where(alike, values, 0.0))])
         own = state.climate_c[units[mine]]
         low, high = (np.searchsorted(climate_c, own + by) for by in (-LIKE_K, LIKE_K))
-        low, high = np.where(np.isnan(own), 0, low), np.where(np.isnan(own), len(pick), high)
+        low, high = np.where(np.isnan(own), 0, low), np.where(np.isnan(own), len(order), high)
         count[mine] = high - low
         mean[mine] = (total[high] - total[low]) / np.maximum(high - low, 1)
     return mean, count
