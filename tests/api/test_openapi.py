@@ -33,6 +33,8 @@ NEVER_DONE = {
 """What chance makes no body for: an address that the library of notices knows, a unit that there is, a picture."""
 
 
+# The pool of connections draws its own random numbers meanwhile, in threads of its own.
+@pytest.mark.filterwarnings("ignore:Do not use the `random` module inside strategies")
 def test_no_request_made_up_from_the_description_meets_an_answer_outside_of_it(database: str) -> None:
     made.partitions(database)
     with psycopg.connect(database) as conn:
