@@ -30,6 +30,9 @@ WANDER = {"sag": 0.06, "line": 0.008, "inrush": 0.012, "power_factor": 0.005, "w
 SEASON = {"sag": 0.0, "line": 0.0, "inrush": 0.0, "power_factor": 0.03, "watts": 0.08, "equalising": 0.15}
 """What the season does to a channel where no outdoor temperature is told that would account for it; pressures equalise
 slower in cold, by some 1 % a kelvin (assumption)."""
+BEND = {"sag": 0.0, "line": 0.0, "inrush": 0.0, "power_factor": 0.015, "watts": 0.03, "equalising": 0.0}
+"""By how much a channel may be off a straight line in the outdoor temperature 20 K from 5 °C; it grows with the square
+(assumptions)."""
 CENTRE = {"sag": -1.5, "line": 0.0, "inrush": -1.0, "power_factor": 0.95, "watts": 7.8, "equalising": 4.3}
 UNIT_SD = {"sag": 0.8, "line": 0.05, "inrush": 0.4, "power_factor": 0.05, "watts": 0.5, "equalising": 0.7}
 READ = ("line_v", "line_min_v", "peak_a", "run_w", "run_pf", "outdoor_c", "cooling", "stage")
@@ -215,7 +218,8 @@ def shift(channel: Channel, name: str, units: Ints, window: Window) -> tuple[Flo
     """Return how far a channel now stands from its baseline and the standard deviation of that; NaN where unknown."""
     stream, rows = channel.stream, _rows(channel, units)
     n, m, w = baseline.window(stream, window)
-    return _shift(rows, n, m, w, stream.mean, stream.cov, stream.base_blocks, WANDER[name] ** 2, SEASON[name] ** 2)
+    spread = np.array([WANDER[name], SEASON[name], BEND[name]]) ** 2
+    return _shift(rows, n, m, w, stream.mean, stream.cov, stream.base_blocks, spread)
 
 
 @numba.njit(cache=True)
@@ -227,8 +231,7 @@ def _shift(
     mean: Singles,
     cov: Singles,
     blocks: NDArray[np.int16],
-    wander: float,
-    season: float,
+    spread: Floats,
 ) -> tuple[Floats, Floats]:
     value, sd = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
     for k in range(len(rows)):
@@ -246,6 +249,7 @@ def _shift(
                 known += row * row * cov[u, place + a]
                 place += a + 1
             value[k] = excess / own
-            untold = season if n[u, 2] <= 0 else 0.0
+            wander, season, bend = spread
+            untold = season if n[u, 2] <= 0 else bend * (n[u, 1] / own) ** 4
             sd[k] = np.sqrt(w[u, 1] / w[u, 0] / own + known / own**2 + wander + untold)
     return value, sd

@@ -62,7 +62,9 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
         r = spd.full(stream.slow_n[u])
         known = spd.full(stream.cov[u]) + DEFAULT.wander_sd**2 * np.diag(np.eye(p)[0])
         none = scale**2 * (0.5 * r + r @ known @ r)
-        none += r @ misfit @ r + np.eye(p) * 1e-6 * (1.0 + np.trace(none) / p)
+        none += (1.0 + (r[0, features.COLD] / r[0, 0]) ** 2) * r @ misfit @ r + np.eye(p) * 1e-6 * (
+            1.0 + np.trace(none) / p
+        )
         score = stream.slow_m[u] - r @ stream.mean[u]
         base = multivariate_normal(np.zeros(p), none).logpdf(score)
         strays = none + sum(sd**2 * np.outer(r[:, c], r[:, c]) for each in cause.RESTLESS for c, sd in each.items())

@@ -137,3 +137,21 @@ def test_slower_equalising_in_winter_is_no_fault_of_a_unit_that_tells_no_tempera
     longer, sd = channels.shift(side["equalising"], "equalising", np.arange(2), "slow")
     assert longer[0] > 0.1
     assert longer[0] < joint.SLOW_REST_SD * sd[0]
+
+
+def test_a_power_factor_that_bends_in_the_deepest_cold_is_no_fault_and_one_that_falls_in_mild_air_is() -> None:
+    # Learned from 10 to -5 degC, where it is straight; then ten days, 0.03 below it, at -20 degC and as before.
+    side, since, rng = channels.begin(2), np.zeros(2, dtype=np.int32), np.random.default_rng(9)
+    unit = np.repeat([0, 1], 12)
+    for day in range(60):
+        deep = (day >= 50) & (unit == 0)
+        outdoor_c = np.where(deep, -20.0, rng.uniform(-5.0, 10.0, 24))
+        x = np.zeros((24, 6))
+        x[:, 0], x[:, 1] = 1.0, (outdoor_c - 5.0) / 20.0
+        value = 0.95 + 0.01 * x[:, 1] - (0.03 if day >= 50 else 0.0) + rng.normal(0, 0.004, 24)
+        channels.take(side, "power_factor", unit, value, x, DEFAULT)
+        channels.learn(side, day, since, DEFAULT)
+    fallen, sd = channels.shift(side["power_factor"], "power_factor", np.arange(2), "recent")
+    assert np.all(np.abs(fallen + 0.03) < 0.015)
+    assert fallen[0] > -2.0 * sd[0]
+    assert fallen[1] < -4.0 * sd[1]
