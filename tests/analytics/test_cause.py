@@ -57,6 +57,11 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
     channels.take(side, "equalising", np.arange(2), np.full(2, 4.3), np.ones((2, 2)), DEFAULT)
     side["equalising"].stream.base_blocks[:] = 1
     got = cause.likelihoods(stream, side, np.arange(4), restless, DEFAULT, scale, "slow")["run_up"]
+    none, clues, age_d = np.zeros(4), np.zeros((4, len(HYPOTHESES))), np.full(4, np.nan)
+    told = cause.terms(stream, side, np.arange(4), none, clues, age_d, restless, DEFAULT, scale)
+    # Guo et al. (2017), section 4.2: divided by the temperature; nothing else is said of these units.
+    assert told["run_up"] == pytest.approx(got / cause.TEMPERATURE)
+    assert not any(values.any() for source, values in told.items() if source not in ("run_up", "equalising"))
     misfit = np.diag([cause.MISFIT_SD.get(column, cause.LEAST_MISFIT_SD) ** 2 for column in range(p)])
     for u in range(4):
         r = spd.full(stream.slow_n[u])
