@@ -13,7 +13,7 @@ import pandas as pd
 import psycopg
 import pytest
 
-from analytics import prompt, subset, watch
+from analytics import grounds, prompt, subset, watch
 from ingest import store
 from ingest.database import connect
 from ingest.frames import frame
@@ -52,6 +52,12 @@ def standing(connection: psycopg.Connection, unit: str) -> dict[str, Any]:
     return json.loads(row[0]) | {"rank": row[1]}
 
 
+def grounds_of(reasons: list[str]) -> dict[str, float]:
+    """Return reasons and the nats of those that say how much speaks for a cause, 0 for the others."""
+    parted = [code.rpartition("_") if code.startswith(grounds.PREFIX) else (code, "", "0") for code in reasons]
+    return {name: float(nats) for name, _, nats in parted}
+
+
 @pytest.mark.parametrize("least", [subset.LEAST, UNITS], ids=["whole", "cut out"])
 def test_the_third_locked_start_puts_a_unit_down_and_its_verdict_is_that_of_the_whole_pass(
     database: str, made: ModuleType, monkeypatch: pytest.MonkeyPatch, least: int
@@ -71,8 +77,11 @@ def test_the_third_locked_start_puts_a_unit_down_and_its_verdict_is_that_of_the_
         watch.refresh(connection, account_id, followed, -(10**6), "data")
         whole = standing(connection, "u-0007")
     assert at_once["as_of"] == whole["as_of"]
-    for key in ("standing", "repair", "reasons", "say"):
+    for key in ("standing", "repair", "say"):
         assert at_once[key] == whole[key], key
+    one, all_of = (grounds_of(verdict["reasons"]) for verdict in (at_once, whole))
+    assert one.keys() == all_of.keys()
+    assert one == pytest.approx(all_of, abs=0.11)
     for key in ("run_up", "locked", "causes"):
         assert at_once[key] == pytest.approx(whole[key], abs=0.005), key
     assert at_once["lockout_7d"] == pytest.approx(whole["lockout_7d"], abs=0.02)
