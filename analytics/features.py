@@ -100,13 +100,13 @@ def conditions(
     -------
     array of shape (starts, 10) [-], columns as in ``NAMES``
     """
-    columns = (off_s, outdoor_c, line_v, close_deg, np.broadcast_to(reference_v, off_s.shape))
-    return np.asarray(_conditions(_LIFTS, *(np.ascontiguousarray(column, dtype=np.float64) for column in columns)))
+    columns = (off_s, outdoor_c, lift(outdoor_c), line_v, close_deg, np.broadcast_to(reference_v, off_s.shape))
+    return np.asarray(_conditions(*(np.ascontiguousarray(column, dtype=np.float64) for column in columns)))
 
 
 @numba.njit(cache=True)
 def _conditions(
-    lifts: Floats, off_s: Floats, outdoor_c: Floats, line_v: Floats, close_deg: Floats, reference_v: Floats
+    off_s: Floats, outdoor_c: Floats, lifted: Floats, line_v: Floats, close_deg: Floats, reference_v: Floats
 ) -> Floats:
     out = np.zeros((len(off_s), WIDTH))
     for k in range(len(off_s)):
@@ -114,14 +114,10 @@ def _conditions(
         rested = SOAK_FULL_MIN
         if not np.isnan(off_s[k]):
             rested = off_s[k] / 60.0
-            # As ``lift``, whose temperatures are whole degrees from -90 on.
-            place = (REFERENCE_C if np.isnan(outdoor_c[k]) else outdoor_c[k]) + 90.0
-            low = int(min(max(place, 0.0), len(lifts) - 2.0))
-            lifted = lifts[low] + min(max(place - low, 0.0), 1.0) * (lifts[low + 1] - lifts[low])
             slow = np.exp(-rested / REST_MIN[2])
-            out[k, REST_SLOW] = lifted * slow
-            out[k, REST] = lifted * slow**3
-            out[k, REST_FAST] = lifted * slow**8
+            out[k, REST_SLOW] = lifted[k] * slow
+            out[k, REST] = lifted[k] * slow**3
+            out[k, REST_FAST] = lifted[k] * slow**8
         if not np.isnan(outdoor_c[k]):
             cold = max(0.0, COLD_FROM_C - outdoor_c[k]) / COLD_SPAN_C
             out[k, COLD] = cold

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -74,19 +76,26 @@ def test_units_that_join_the_fleet_make_nobody_silent_who_rests_as_before() -> N
     assert not _history(220, 41, 4, {3: 37}, begins=begins).any()
 
 
-def test_a_unit_that_only_heats_is_not_expected_to_start_while_its_peers_cool() -> None:
+def _seasons(
+    days: int, stop: int, a_day: int, weather: Callable[[int], tuple[float, float]]
+) -> Iterator[tuple[int, list[bool]]]:
+    """Twenty units of which the fourth stops on a day; yields who is silent each day, by its air and mode."""
     state = silence.begin(20)
     first, last = np.zeros(20, dtype=np.int64), np.zeros(20, dtype=np.int64)
-    for day in range(120):
+    for day in range(days):
         silence.turn(state, day)
-        count = np.full(20, 8)
-        count[3] = 8 if day < 60 else 0
+        count = np.full(20, a_day)
+        count[3] = a_day if day < stop else 0
         unit = np.repeat(np.arange(20), count)
-        air = np.full(len(unit), 0.0 if day < 60 else 30.0)
-        silence.take(state, day, unit, air, np.full(len(unit), float(day >= 60)))
+        silence.take(state, day, unit, *(np.full(len(unit), value) for value in weather(day)))
         silence.close(state, day, first)
         last[count > 0] = day * DAY_US + DAY_US // 2
-    assert not silence.silent(state, 120 * DAY_US, last, first).any()
+        yield day, silence.silent(state, (day + 1) * DAY_US, last, first).tolist()
+
+
+def test_a_unit_that_only_heats_is_not_expected_to_start_while_its_peers_cool() -> None:
+    told = dict(_seasons(120, 60, 8, lambda day: (0.0, 0.0) if day < 60 else (30.0, 1.0)))
+    assert not any(told[119])
 
 
 @pytest.mark.parametrize("rest_d", [4, 7, 14, 30])
@@ -99,19 +108,9 @@ def test_where_it_is_mild_all_may_rest_while_units_elsewhere_go_on_in_the_cold(r
 
 
 def test_a_unit_that_falls_silent_before_the_cold_is_silent_in_it() -> None:
-    state = silence.begin(20)
-    first, last = np.zeros(20, dtype=np.int64), np.zeros(20, dtype=np.int64)
-    for day in range(120):
-        silence.turn(state, day)
-        count = np.full(20, 12)
-        count[3] = 12 if day < 40 else 0
-        unit = np.repeat(np.arange(20), count)
-        silence.take(state, day, unit, np.full(len(unit), 12.0 - 0.3 * day), np.full(len(unit), np.nan))
-        silence.close(state, day, first)
-        last[count > 0] = day * DAY_US + DAY_US // 2
-        if day in (45, 80, 119):
-            silent = silence.silent(state, (day + 1) * DAY_US, last, first)
-            assert silent.tolist() == [u == 3 for u in range(20)], day
+    told = dict(_seasons(120, 40, 12, lambda day: (12.0 - 0.3 * day, np.nan)))
+    for day in (45, 80, 119):
+        assert told[day] == [u == 3 for u in range(20)], day
 
 
 def test_a_short_pause_is_no_silence() -> None:
