@@ -133,13 +133,5 @@ document.addEventListener("keydown", (event) => {
   }
 });
 
-// On a phone the pages stand in one line that is wider than the screen: the one that is open comes into sight.
-function showWhereWeAre() {
-  const line = document.querySelector(".top nav");
-  const here = line.querySelector("[aria-current]");
-  if (here) line.scrollLeft = here.offsetLeft - line.offsetLeft - (line.clientWidth - here.clientWidth) / 2;
-}
-
-showWhereWeAre();
 keepFresh();
 readyCharts();

@@ -58,6 +58,13 @@ MAIN = """async (which) => {
   const sent = async () => new DOMParser().parseFromString(await (await fetch(location.href)).text(), "text/html");
   return (which === "sent" ? await sent() : document).getElementById("main").textContent;
 }"""
+CUT_OFF = """(() => {
+  const holds = (e) => ["auto", "scroll", "hidden", "clip"].includes(getComputedStyle(e).overflowX);
+  const over = (e) => e.clientWidth > 1 && e.scrollWidth > e.clientWidth + 1;
+  const all = [...document.querySelectorAll("body *")].filter((e) => e.checkVisibility());
+  return all.filter((e) => over(e) && (holds(e) || e.matches("th, td"))).map((e) => e.outerHTML.slice(0, 90));
+})()"""
+"""What is wider than its place: what scrolls sideways or is clipped, and cells that run into the next."""
 REACHABLE = """(() => {
   const seen = (e) => e.checkVisibility({ visibilityProperty: true }) && e.getClientRects().length;
   const all = [...document.querySelectorAll("a[href], button, input:not([type=hidden]), select, textarea, summary")];
@@ -91,13 +98,14 @@ def shot(page: Page, name: str) -> Path:
 
 
 @pytest.mark.parametrize("path", PATHS)
-def test_a_page_fits_its_width_asks_nobody_else_and_satisfies_the_accessibility_checker(
+def test_a_page_fits_its_width_scrolls_nowhere_sideways_asks_nobody_else_and_satisfies_the_accessibility_checker(
     page: Page, address: str, path: str
 ) -> None:
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
     page.goto(address + path, wait_until="load")
     assert page.evaluate("document.documentElement.scrollWidth") <= page.evaluate("innerWidth")
+    assert page.evaluate(CUT_OFF) == []
     assert all(url.startswith((address, "data:")) for url in asked)
     here = page.locator(".top nav [aria-current]")
     if box := here.bounding_box() if here.count() else None:
@@ -105,6 +113,7 @@ def test_a_page_fits_its_width_asks_nobody_else_and_satisfies_the_accessibility_
     assert shot(page, path.strip("/?").replace("/", "-").replace("=", "-") or "calls").stat().st_size > 10_000
     for details in page.locator("details").all():
         details.evaluate("d => d.open = true")
+    assert page.evaluate(CUT_OFF) == []
     assert serious_findings(page) == []
     # What is on the page is there without a script. Numbers tell how long ago something was.
     sent, shown = (re.sub(r"[\s\d]+", " ", page.evaluate(MAIN, where)) for where in ("sent", "shown"))
