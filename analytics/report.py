@@ -178,7 +178,7 @@ def _verdict(fleet: Fleet, v: dict[str, Any], now: str, options: Options) -> Ran
         lockout_14d=v["lockout_14d"] if learned else None,
         repair=fixed,
         reasons=reasons,
-        say=standing.SAY[name],
+        say=standing.say(name, facts, options),
     )
     nats = max(v["drift_nats"], v["locked_nats"])
     cost = rank.cost_of_waiting(name, verdict.lockout_7d, _known(v["coldest_c"]), nats, options)

@@ -11,7 +11,7 @@ WEATHER_AHEAD, WEATHER_FOLD = "weather_ahead_x", 1.5
 """Prefix of the code that tells what the weather ahead does to the outlook, and from how much on it is told."""
 REASONS = {
     "days_below_7": "fewer than seven days of starts since the unit's history began, or began anew",
-    "starts_below_30": "fewer than thirty starts since then",
+    "starts_below_30": "fewer than thirty starts with a run-up time since then",
     "no_run_up_times": "the starts carry no run-up times, so none can be compared",
     "history_began_anew": "work was done that may change what is normal, or the logger tells other conditions than it "
     "did, so it is being learned again",
@@ -87,6 +87,8 @@ def _sufficiency(facts: Facts, options: Options) -> list[str]:
         reasons.append("starts_below_30")
     elif facts.timed < options.min_starts:
         reasons.append("no_run_up_times" if facts.timed == 0 else "starts_below_30")
+        if facts.conditions_lost:
+            reasons.append("conditions_lost")
     if not reasons:
         reasons.append("days_below_7")
     if facts.restarted:
@@ -176,8 +178,32 @@ def decide(facts: Facts, options: Options) -> tuple[StandingName, list[str]]:
     return "steady", [*findings, *notes]
 
 
+def say(name: StandingName, facts: Facts, options: Options) -> str:
+    """Return what a dispatcher can read to a customer: of a unit that is learning, what is still missing."""
+    return _still_learning(facts, options) if name == "learning" else SAY[name]
+
+
+def _still_learning(facts: Facts, options: Options) -> str:
+    if facts.starts >= options.min_starts > facts.timed:
+        if facts.timed == 0:
+            return "We can see when your heat pump starts but not how long a start takes, so we cannot judge it yet."
+        if facts.conditions_lost:
+            return (
+                "We can see your heat pump start, but a reading such as the outdoor temperature is missing, so we "
+                "cannot judge its starts yet."
+            )
+    wanted = []
+    if facts.days < options.min_days:
+        wanted.append(f"followed it for {options.min_days} days")
+    if facts.timed < options.min_starts:
+        wanted.append(f"timed {options.min_starts} of its starts")
+    until = " and ".join(wanted) or "seen it start on a few more days"
+    known = "learning anew" if facts.restarted else "still getting to know"
+    return f"We are {known} how your heat pump starts, and will be able to say more once we have {until}."
+
+
 SAY: dict[str, str] = {
-    "learning": "We are still getting to know how your heat pump starts, and will be able to say more in about a week.",
+    "learning": "We are still getting to know how your heat pump starts, and will say more once we have seen enough.",
     "steady": "Your heat pump is starting as it should.",
     "watch": "Your heat pump is starting, and we are keeping a closer eye on it than usual.",
     "start_assist": "There are signs that your heat pump finds it harder to start than it used to, and we would like "

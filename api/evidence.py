@@ -41,6 +41,13 @@ ALSO = {
 """What the short sentence adds for these reasons."""
 ALONE = {"lockout_now": "locked out, and no run since", "silent": "nothing heard for longer than usual"}
 """What it says of a unit that has no figures."""
+WANTED = {
+    "days_below_7": "a week with starts on at least four days",
+    "starts_below_30": "30 starts with a run-up time",
+    "no_run_up_times": "run-up times, which the logger does not tell",
+    "conditions_lost": "all the temperatures, voltages and rests that it told before",
+}
+"""What a unit without figures lacks, by reason."""
 
 
 def _causes(causes: Mapping[str, float | None], reasons: Sequence[str]) -> list[str]:
@@ -119,18 +126,25 @@ def evidence(body: Mapping[str, Any] | None) -> list[str]:
     if locked["ratio"] is not None:
         told.append(_locked(locked))
     elif not told:
-        told.append(f"Too little heard to judge: {run_up['starts']} starts so far.")
+        told.append(f"Too little heard to judge: {_lacking(body)}.")
     if body["standing"] in FLAGGED:
         told.extend(_causes(body.get("causes") or {}, body["reasons"]))
     told.extend(_weather(body["reasons"]))
     return told
 
 
+def _lacking(body: Mapping[str, Any]) -> str:
+    """Return how much has been heard of a unit without figures, and what it takes to judge it."""
+    wanted = [words for code, words in WANTED.items() if code in body["reasons"]]
+    return f"{body['run_up']['starts']} starts so far" + (f"; it takes {' and '.join(wanted)}" if wanted else "")
+
+
 def _without_figures(body: Mapping[str, Any]) -> str:
     """Return what there is to say of a unit that has no baseline, or no start since it was seen to."""
     found = [words for code, words in (ALONE | ALSO).items() if code in body["reasons"]]
-    more = "judge more" if found else "judge"
-    text = "; ".join([*found, f"too little heard to {more}: {body['run_up']['starts']} starts so far"])
+    if not found:
+        return f"Too little heard to judge: {_lacking(body)}."
+    text = "; ".join([*found, f"too little heard to judge more: {body['run_up']['starts']} starts so far"])
     return f"{text[0].upper()}{text[1:]}."
 
 

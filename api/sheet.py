@@ -33,7 +33,7 @@ NEXT: dict[str, str] = {
     "start_assist": "We advise fitting a start kit, which helps the compressor over its first moment.",
     "watch": "We keep an eye on it. Nothing needs to be done today.",
     "silent": "We have not heard from the logger. We will look into it.",
-    "learning": "We are still learning how this unit starts when it is well. That takes a few weeks.",
+    "learning": "We are still learning how this unit starts when it is well. Nothing needs to be done.",
     "steady": "Nothing needs to be done.",
 }
 """What follows from each standing, for somebody who owns a heat pump rather than mends one."""
@@ -54,7 +54,7 @@ REPAIRED: dict[str, str] = {
 def _seen(verdict: Mapping[str, Any] | None, locked: int) -> list[str]:
     """Return what was seen, in plain sentences."""
     if verdict is None or verdict["run_up"]["now_s"] is None or verdict["run_up"]["expected_s"] is None:
-        return ["There are not enough starts yet to judge by."]
+        return ["Too little has been heard yet to judge by."]
     run_up = verdict["run_up"]
     due, takes = f"{run_up['expected_s']:.2f} s", f"{run_up['now_s']:.2f} s"
     told = [f"Under the conditions of these days it should be up to speed in {due}; it takes {takes}."]

@@ -108,6 +108,7 @@ def test_starts_without_run_up_times_stay_learning_and_say_why() -> None:
     starts = _steady("u1", 200, outdoor_c=1.0, off_s=3000.0)
     last = json.loads(_lines(Tables(starts=starts))[-1])
     assert (last["standing"], last["reasons"]) == ("learning", ["no_run_up_times"])
+    assert "how long a start takes" in last["say"]
 
 
 def test_a_start_whose_outcome_cannot_be_told_does_no_harm() -> None:

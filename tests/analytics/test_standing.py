@@ -109,6 +109,37 @@ def test_every_standing_has_a_sentence_for_the_customer_without_jargon() -> None
         }  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("changes", "ending"),
+    [
+        ({"days": 5, "starts": 91, "timed": 91}, "once we have followed it for 7 days."),
+        ({"days": 40, "starts": 12, "timed": 12}, "once we have timed 30 of its starts."),
+        ({"days": 5, "starts": 12, "timed": 0}, "once we have followed it for 7 days and timed 30 of its starts."),
+        ({"days": 9, "starts": 60, "timed": 12}, "once we have timed 30 of its starts."),
+        ({"days": 9, "starts": 60, "timed": 60}, "once we have seen it start on a few more days."),
+        ({"days": 40, "starts": 60, "timed": 0}, "but not how long a start takes, so we cannot judge it yet."),
+        ({"days": 9, "starts": 60, "timed": 12, "conditions_lost": True}, "so we cannot judge its starts yet."),
+    ],
+)
+def test_a_learning_unit_s_sentence_says_what_is_missing_and_no_more(changes: dict[str, Any], ending: str) -> None:
+    facts = dataclasses.replace(FINE, usable=False, **changes)
+    told = standing.say("learning", facts, DEFAULT)
+    assert told.endswith(ending)
+    assert told.count(".") == 1
+    assert "week" not in told
+    # The codes name the same.
+    reasons = standing.decide(facts, DEFAULT)[1]
+    assert ("30" in told) == ("starts_below_30" in reasons and not facts.conditions_lost)
+    assert ("days" in told) == ("days_below_7" in reasons)
+    assert ("reading" in told) == ("conditions_lost" in reasons)
+    assert standing.say("steady", facts, DEFAULT) == standing.SAY["steady"]
+
+
+def test_a_unit_whose_history_began_anew_is_said_to_be_learned_anew() -> None:
+    facts = dataclasses.replace(FINE, usable=False, days=2, restarted=True)
+    assert standing.say("learning", facts, DEFAULT).startswith("We are learning anew how your heat pump starts, and")
+
+
 def test_every_reason_is_in_the_document() -> None:
     text = (Path(standing.__file__).parent / "VERDICTS.md").read_text(encoding="utf-8")
     for code, meaning in standing.REASONS.items():

@@ -13,8 +13,25 @@ def test_the_evidence_puts_words_before_numbers_and_numbers_with_their_interval(
 
 
 def test_a_unit_that_is_learning_gets_no_numbers_but_its_count() -> None:
-    assert evidence(CALLS[5][0]) == ["Too little heard to judge: 12 starts so far."]
+    assert evidence(CALLS[5][0]) == [
+        "Too little heard to judge: 12 starts so far; it takes 30 starts with a run-up time."
+    ]
     assert evidence(None) == ["Not judged yet."]
+
+
+def test_a_unit_that_is_learning_is_told_what_it_lacks_and_nothing_else() -> None:
+    for codes, wanted in (
+        (["days_below_7"], "a week with starts on at least four days"),
+        (["starts_below_30", "history_began_anew"], "30 starts with a run-up time"),
+        (
+            ["days_below_7", "starts_below_30"],
+            "a week with starts on at least four days and 30 starts with a run-up time",
+        ),
+        (["no_run_up_times"], "run-up times, which the logger does not tell"),
+    ):
+        told = f"Too little heard to judge: 12 starts so far; it takes {wanted}."
+        assert evidence(CALLS[5][0] | {"reasons": codes}) == [told]
+        assert why(CALLS[5][0] | {"reasons": codes}) == told
 
 
 def test_a_share_that_only_rounds_to_none_or_all_says_so() -> None:
@@ -38,7 +55,7 @@ def test_the_grounds_of_a_row_are_one_sentence_with_the_interval() -> None:
     visited = CALLS[0][0] | {"reasons": ["repair_no_change"]}
     assert why(visited) == why(CALLS[0][0] | {"reasons": []}).removesuffix(".") + "; no easier since the last visit."
     assert why(CALLS[4][0]) == "Nothing heard for longer than usual."
-    assert why(CALLS[5][0]) == "Too little heard to judge: 12 starts so far."
+    assert why(CALLS[5][0]) == "Too little heard to judge: 12 starts so far; it takes 30 starts with a run-up time."
     assert why(CALLS[6][0]) == "Starts as it should."
 
 

@@ -144,7 +144,7 @@ def test_a_unit_page_tells_cause_measurements_cautions_and_locked_starts(here: T
 
 def test_a_learning_unit_is_given_no_number_from_thin_data(here: TestClient) -> None:
     text = here.get("/units/u-0006").text
-    assert "Too little heard to judge: 12 starts so far." in text
+    assert "Too little heard to judge: 12 starts so far; it takes 30 starts with a run-up time." in text
     assert "Measure, in this order" not in text
     assert "r-band" not in text
 

@@ -40,7 +40,7 @@ def test_what_was_seen_is_told_with_its_interval_and_without_a_number_where_data
         "13 starts of the last two weeks did not succeed: the compressor did not turn.",
     ]
     assert _seen(watch, 0)[-1] == "Every start of the last two weeks succeeded."
-    assert _seen(learning, 0) == _seen(None, 0) == ["There are not enough starts yet to judge by."]
+    assert _seen(learning, 0) == _seen(None, 0) == ["Too little has been heard yet to judge by."]
     steady = {"run_up": {"expected_s": 0.2, "now_s": 0.21, "low": -0.03, "high": 0.12}}
     assert _seen(steady, 1)[1:] == [
         "The difference is no more than the ordinary scatter from one start to the next.",
