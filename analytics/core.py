@@ -297,7 +297,7 @@ def run(
 ) -> Iterator[tuple[int, State]]:
     """Yield the state at each of the rising instants (microseconds since 1970 UTC).
 
-    The state yielded is live: read it before asking for the next.
+    The state yielded is live: read it before asking for the next. One that is given to begin from is used up.
     """
     if state is None:
         state = begin(fleet, options)
@@ -310,7 +310,8 @@ def run(
         while state.day < today - 1:
             advance(state, fleet, state.day + 1)
         if _anything(fleet, today, instant):
-            part = copied(state)
+            # Where no other instant of the day follows, nothing goes on from its beginning.
+            part = state if instant == instants[-1] else copied(state)
             advance(part, fleet, today, instant)
             yield instant, part
         else:

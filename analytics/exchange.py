@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
+from itertools import islice
 from typing import Literal
 
 import pandas as pd
@@ -74,11 +75,11 @@ def read(
     return Tables(units=units, forecasts=forecasts, **frames)
 
 
-def write(connection: psycopg.Connection, account_id: int, verdicts: Sequence[Ranked], instant: int) -> int:
+def write(connection: psycopg.Connection, account_id: int, verdicts: Iterable[Ranked], instant: int) -> int:
     """Keep the verdicts of an instant, one a unit a day; return how many there were."""
     day = instant // DAY_US - (1 if instant % DAY_US == 0 else 0)
-    for first in range(0, len(verdicts), PUT):
-        part = verdicts[first : first + PUT]
+    ahead, count = iter(verdicts), 0
+    while part := list(islice(ahead, PUT)):
         rows = [
             store.VerdictRow(v.verdict.unit, when(instant), v.verdict.standing, v.rank, encode(v.verdict)) for v in part
         ]
@@ -87,7 +88,8 @@ def write(connection: psycopg.Connection, account_id: int, verdicts: Sequence[Ra
             store.put_verdicts(connection, account_id, rows)
             wanted = {"account_id": account_id, "day": when(day * DAY_US), "now": when(instant), "units": names}
             connection.execute(_SQL["thin"], wanted)
-    return len(verdicts)
+        count += len(part)
+    return count
 
 
 def forget_after(connection: psycopg.Connection, account_id: int, instant: int) -> None:

@@ -28,6 +28,8 @@ SAMPLE = 24
 """Recent first attempts kept a unit, two a day."""
 A_DAY = 2
 DAYS = 14
+PIECE = 10_000
+"""Units of which the outlook is worked out at once."""
 LONG_S = 60_000.0
 """A rest beyond which it does not matter how long it was."""
 LOCKOUT_SHARE = (1.5, 5.0)
@@ -154,18 +156,17 @@ def look(
     now_hour = (as_of // HOUR_US) % 24
     known = {name: hours for name, hours in site_hours.items() if np.isfinite(hours).any()}
     reach = np.array([name in known for name in site], dtype=bool)
-    x, have = conditions(sample, reference_v), there(sample)
     mean_p, reaches, coldest = np.zeros((units, DAYS)), np.zeros(units, dtype=bool), np.full(units, np.nan)
     # Without a forecast one day stands for all.
-    still, told = np.flatnonzero(~reach), np.flatnonzero(reach)
-    mean_p[still] = _mean(model, x[still], None, part(sample, still), mean[still], excess[still], have[still])
-    if len(told):
-        ahead = np.stack([known[site[u] or ""] for u in told.tolist()])
-        hour = ((sample.hour[told] - now_hour) % 24)[:, :, None] + 24 * np.arange(DAYS)
-        hours = ahead[np.arange(len(told))[:, None, None], hour]
-        mean_p[told] = _mean(model, x[told], hours, part(sample, told), mean[told], excess[told], have[told])
-        reaches[told] = np.isfinite(ahead[:, -24:]).any(axis=1)
-        coldest[told] = np.nanmin(ahead, axis=1)
+    for some in _pieces(np.flatnonzero(~reach)):
+        mean_p[some] = _mean(model, part(sample, some), None, reference_v[some], mean[some], excess[some])
+    for some in _pieces(np.flatnonzero(reach)):
+        ahead = np.stack([known[site[u] or ""] for u in some.tolist()])
+        hour = ((sample.hour[some] - now_hour) % 24)[:, :, None] + 24 * np.arange(DAYS)
+        hours = ahead[np.arange(len(some))[:, None, None], hour]
+        mean_p[some] = _mean(model, part(sample, some), hours, reference_v[some], mean[some], excess[some])
+        reaches[some] = np.isfinite(ahead[:, -24:]).any(axis=1)
+        coldest[some] = np.nanmin(ahead, axis=1)
     daily = starts_a_day[:, None] * np.minimum(mean_p * proneness[:, None], 1.0) * lockout_share
     return Outlook(
         first_week=daily[:, :7].sum(axis=1),
@@ -176,13 +177,17 @@ def look(
     )
 
 
-def _mean(
-    model: Hazard, x: Floats, told: Floats | None, met: Sample, mean: Reals, excess: Floats, have: Bools
-) -> Floats:
+def _pieces(units: Ints) -> list[Ints]:
+    """Return units in pieces: what is worked out of each takes many times the room of what is kept."""
+    return np.array_split(units, -(-len(units) // PIECE)) if len(units) else []
+
+
+def _mean(model: Hazard, met: Sample, told: Floats | None, reference_v: Floats, mean: Reals, excess: Floats) -> Floats:
     """Return the chance that a start locks by hardness, mean of the sample by day, (units, days).
 
     ``told`` are temperatures (units, 24, days), NaN where nothing is told; None is a day like those of the sample.
     """
+    x, have = conditions(met, reference_v), there(met)
     level = np.einsum("usp,up->us", x, mean) + excess[:, None]
     cold, soak, lifted = x[:, :, features.COLD, None], x[:, :, features.SOAK, None], np.ones((1, 1, 1))
     levels = level[:, :, None]

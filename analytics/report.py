@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -23,6 +23,8 @@ TEST_ALONE = 0.15
 """Share at which the evidence of the drift test by itself counts towards watching a unit, and towards its place."""
 COLD_SEEN = 5.0
 """Information about cold in a baseline below which the unit has not met it."""
+PIECE = 10_000
+"""Units whose verdicts are made from plain values at once."""
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -56,12 +58,15 @@ def verdicts(state: State, fleet: Fleet, instant: int, units: Ints | None = None
     units = present(state, fleet, instant) if units is None else units
     now = stamp(when(instant))
     columns = _columns(state, fleet, instant, units)
-    for values in zip(*columns.values(), strict=True):
-        yield _verdict(fleet, dict(zip(columns, values, strict=True)), now, state.options)
+    for first in range(0, len(units), PIECE):
+        # Plain values take several times the room of arrays.
+        part = [column[first : first + PIECE].tolist() for column in columns.values()]
+        for values in zip(*part, strict=True):
+            yield _verdict(fleet, dict(zip(columns, values, strict=True)), now, state.options)
 
 
-def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str, list[Any]]:
-    """Return what a verdict is made of, a list of plain values a name, one entry a unit."""
+def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str, NDArray[Any]]:
+    """Return what a verdict is made of, an array a name, one entry a unit."""
     usable, options = state.usable, state.options
     size = drift.effect(state.drift, state.run_up, usable, options)
     window = state.rate.ring.sum(axis=1, dtype=np.float64)
@@ -118,11 +123,18 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
         "flagged_before": state.flagged_before,
         "repair_over": instant - state.after.at > repair.AFTER_D * DAY_US,
     }
-    columns = {name: np.asarray(values)[units].tolist() for name, values in made.items()}
-    columns["grounds"] = [spoken.get(u, []) for u in units.tolist()]
-    repairs = _repairs(state, units, instant)
-    columns["repair"] = [repairs.get(u) for u in units.tolist()]
-    return columns
+    columns = {name: np.asarray(values)[units] for name, values in made.items()}
+    return columns | {
+        "grounds": _objects(spoken, units, []),
+        "repair": _objects(_repairs(state, units, instant), units),
+    }
+
+
+def _objects(of: Mapping[int, object], units: Ints, otherwise: object = None) -> NDArray[np.object_]:
+    out = np.empty(len(units), dtype=object)
+    for k, unit in enumerate(units.tolist()):
+        out[k] = of.get(unit, otherwise)
+    return out
 
 
 def _rounded(share: Floats) -> Floats:

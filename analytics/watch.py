@@ -193,8 +193,8 @@ def refresh(
             if moment < (today - HISTORY_D) * DAY_US:
                 continue
             if at_moment.day == moment // DAY_US - 1:
-                followed.checkpoints.keep(at_moment)
-            written += exchange.write(connection, account_id, list(report.verdicts(at_moment, whole, moment)), moment)
+                followed.checkpoints.keep(at_moment, today)
+            written += exchange.write(connection, account_id, report.verdicts(at_moment, whole, moment), moment)
     # Not after the instant of this pass: a unit that failed meanwhile has a newer verdict already.
     reached = exchange.now(connection, account_id, clock)
     exchange.forget_after(connection, account_id, max(instant, reached or 0))

@@ -5,6 +5,7 @@ Load over torque r gives t = t0 / (1 - r), locked past 2 s; no log-linear model 
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -140,3 +141,16 @@ def load_over_torque(
     long = np.minimum(off / 10800, 1.0)
     load = 0.30 + rub + 0.20 * cold + 0.6 * np.exp(-off / tau) + (0.05 + soaked) * cold * long
     return np.minimum(load / ((1 - lost) * (volts / 240) ** 2), 0.995)
+
+
+def arrays(part: object, path: str = "") -> dict[str, np.ndarray]:
+    """Return every array of a state by its path."""
+    if isinstance(part, np.ndarray):
+        return {path: part}
+    if dataclasses.is_dataclass(part):
+        inner = {field.name: getattr(part, field.name) for field in dataclasses.fields(part)}
+    elif isinstance(part, dict):
+        inner = part
+    else:
+        return {}
+    return {p: a for name, each in inner.items() for p, a in arrays(each, f"{path}.{name}").items()}

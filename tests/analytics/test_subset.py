@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import dataclasses
 from types import ModuleType
 
 import numpy as np
@@ -22,22 +21,11 @@ def state(made: ModuleType, monkeypatch: pytest.MonkeyPatch) -> State:
     return state
 
 
-def arrays(part: object, path: str = "") -> dict[str, np.ndarray]:
-    """Return every array of a state by its path."""
-    if isinstance(part, np.ndarray):
-        return {path: part}
-    if dataclasses.is_dataclass(part):
-        inner = {field.name: getattr(part, field.name) for field in dataclasses.fields(part)}
-    elif isinstance(part, dict):
-        inner = part
-    else:
-        return {}
-    return {p: a for name, each in inner.items() for p, a in arrays(each, f"{path}.{name}").items()}
-
-
-def test_a_part_has_the_units_rows_of_all_that_is_kept_by_unit_and_the_fleets_own_as_it_was(state: State) -> None:
+def test_a_part_has_the_units_rows_of_all_that_is_kept_by_unit_and_the_fleets_own_as_it_was(
+    made: ModuleType, state: State
+) -> None:
     some = subset.some(state, np.array([3, 17, 60]))
-    whole, part = arrays(state), arrays(some)
+    whole, part = made.arrays(state), made.arrays(some)
     assert whole.keys() == part.keys()
     of_fleet = (".record", ".noise", ".hazard", ".side")
     by_unit = [p for p, array in whole.items() if array.ndim and len(array) == UNITS and not p.startswith(of_fleet)]
@@ -48,7 +36,7 @@ def test_a_part_has_the_units_rows_of_all_that_is_kept_by_unit_and_the_fleets_ow
         assert np.array_equal(part[path], array[[3, 17, 60]] if path in by_unit else array, equal_nan=True), path
 
 
-def test_a_part_has_the_channels_of_its_units_in_the_order_given(state: State) -> None:
+def test_a_part_has_the_channels_of_its_units_in_the_order_given(made: ModuleType, state: State) -> None:
     units = np.array([3, 17, 60])
     part = subset.some(state, units)
     told = 0
@@ -56,19 +44,19 @@ def test_a_part_has_the_channels_of_its_units_in_the_order_given(state: State) -
         rows, own = channel.row[units], part.side[name]
         assert own.row.tolist() == [-1 if row < 0 else int(np.sum(rows[:k] >= 0)) for k, row in enumerate(rows)]
         assert own.unit.tolist() == np.flatnonzero(rows >= 0).tolist()
-        for path, array in arrays(channel.stream).items():
+        for path, array in made.arrays(channel.stream).items():
             by_unit = not path.startswith(".prior")
-            assert np.array_equal(arrays(own.stream)[path], array[rows[rows >= 0]] if by_unit else array), path
+            assert np.array_equal(made.arrays(own.stream)[path], array[rows[rows >= 0]] if by_unit else array), path
         told += len(own.unit)
     assert told > 3
 
 
-def test_a_part_can_be_changed_without_changing_the_whole(state: State) -> None:
-    before = {path: array.copy() for path, array in arrays(state).items()}
+def test_a_part_can_be_changed_without_changing_the_whole(made: ModuleType, state: State) -> None:
+    before = {path: array.copy() for path, array in made.arrays(state).items()}
     for units in (np.array([3, 17]), np.arange(UNITS)):
-        for array in arrays(subset.some(state, units)).values():
+        for array in made.arrays(subset.some(state, units)).values():
             array.fill(1)
-    for path, array in arrays(state).items():
+    for path, array in made.arrays(state).items():
         assert np.array_equal(array, before[path], equal_nan=True), path
 
 

@@ -12,7 +12,7 @@ import pandas as pd
 import psycopg
 import pytest
 
-from analytics import exchange, replay, watch
+from analytics import checkpoint, exchange, replay, watch
 from analytics.options import DAY_US
 from analytics.tables import Tables
 from analytics.verdict import encode
@@ -48,6 +48,7 @@ def test_the_service_says_what_replay_says_on_the_same_starts_shuffled_doubled_a
 ) -> None:
     fleet = made.fleet(6, 40, 5)
     monkeypatch.setattr(watch, "STARTS", 4 * watch.A_DAY * 6)
+    monkeypatch.setattr(checkpoint, "LARGE", 1)
     spans: list[float] = []
     read = exchange.read
 
