@@ -88,6 +88,7 @@ QUARANTINE: dict[str, str] = {
     "bad_topic": "on a topic that is not in use",
     "bad_wave": "a wave that cannot be reduced",
     "bad_mapping": "not what the mapping of this logger expects",
+    "key_taken": "another record stands under its unit, time and number",
 }
 REMEDY: dict[str, str] = {
     "bad_json": "The logger sends text that is not JSON. Its maker mends that; what came stays unreadable.",
@@ -99,6 +100,8 @@ REMEDY: dict[str, str] = {
     "bad_topic": "The logger publishes under another topic than its own. Mend its settings, or give it a mapping.",
     "bad_wave": "The recording is too short, holds no start, or its scale is wrong. Mend the logger’s settings.",
     "bad_mapping": "Mend the mapping of this kind of logger; then put its records through again.",
+    "key_taken": "What came first stands, and this is not used. See why the logger gives one number to two records, or "
+    "changes what it sent; then take it off this list with halfsecond quarantine drop.",
 }
 """What mends the cause of each reason."""
 

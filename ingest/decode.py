@@ -30,6 +30,7 @@ Reason = Literal[
     "bad_topic",
     "bad_wave",
     "bad_mapping",
+    "key_taken",
 ]
 
 

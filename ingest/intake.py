@@ -12,9 +12,10 @@ import psycopg
 
 from ingest import held as quarantine
 from ingest.database import forget_days
+from ingest.held import Held
 from ingest.named_sql import queries
 from ingest.sorting import SERIES, Mappings, Message, Sorted, hold, sort
-from ingest.store import clocks, sequence, verdicts, waves
+from ingest.store import clocks, conflicts, sequence, verdicts, waves
 from ingest.store.series import Row, in_order, merge, prepare
 from ingest.wire import Kind
 
@@ -65,12 +66,15 @@ def write(connection: psycopg.Connection, batch: Sorted) -> Tallies:
     for one in ready:
         prepare(connection, one.series, {day for _, day, _ in one.touched.days})
     tallies = {account: Tally(received=count) for account, count in batch.received.items()}
+    taken: list[Held] = []
     with connection.transaction():
         for one in ready:
             new = merge(connection, one)
             for account, count in one.touched.rows.items():
                 tallies[account].stored += new.get(account, 0)
                 tallies[account].doubles += count - new.get(account, 0)
+            if new != one.touched.rows:
+                taken += conflicts.held(connection, one)
         if batch.statuses:
             newest = {status["device"]: status for status in batch.statuses}
             connection.cursor().executemany(_SQL["put_status"], [newest[device] for device in sorted(newest)])
@@ -80,10 +84,13 @@ def write(connection: psycopg.Connection, batch: Sorted) -> Tallies:
             clocks.note(connection, timed, batch.differences, batch.leads)
         if batch.sampled:
             waves.keep(connection, batch.sampled, batch.rows["starts"])
-        quarantine.put(connection, batch.held)
+        quarantine.put(connection, [*batch.held, *taken])
         verdicts.tell_failed(connection, _failed(batch.rows))
     for held in batch.held:
         tallies[held.account_id].quarantined += 1
+    for held in taken:
+        tallies[held.account_id].quarantined += 1
+        tallies[held.account_id].doubles -= 1
     return tallies
 
 

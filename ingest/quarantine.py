@@ -12,6 +12,7 @@ from psycopg.rows import dict_row
 from ingest.held import Held, put
 from ingest.intake import Mappings, Message, sort, write
 from ingest.named_sql import queries
+from ingest.store import conflicts
 
 FILE_TOPIC = "file/"
 """What the topic of a record from a file begins with; such a record is mended in its file."""
@@ -120,7 +121,7 @@ def _replay_one(connection: psycopg.Connection, quarantine_id: int, mappings: Ma
             row = connection.execute(_SQL["held"], own).fetchone()
             if row is None:
                 return None
-            topic, payload, received_at = row
+            topic, payload, received_at, reason = row
             if topic.startswith(FILE_TOPIC):
                 told = {
                     "reason": None,
@@ -128,6 +129,9 @@ def _replay_one(connection: psycopg.Connection, quarantine_id: int, mappings: Ma
                     "account_id": None,
                 }
                 connection.execute(_SQL["kept"], own | told)
+                return False
+            if reason == conflicts.REASON:  # what came first stands for good
+                connection.execute(_SQL["again"], own)
                 return False
             batch = sort(connection, [Message(topic, payload, received_at, retained=True)], mappings)
             account_id = next((a for a in batch.received if a is not None), None)

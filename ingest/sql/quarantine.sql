@@ -26,7 +26,7 @@ where quarantine_id = %(quarantine_id)s
   and (%(account_id)s::bigint is null or account_id = %(account_id)s or (account_id is null and %(strays)s))
 
 -- name: held
-select topic, payload, received_at from quarantine
+select topic, payload, received_at, reason from quarantine
 where quarantine_id = %(quarantine_id)s and released_at is null for update skip locked
 
 -- name: released
@@ -37,6 +37,9 @@ where quarantine_id = %(quarantine_id)s
 update quarantine set tries = tries + 1, reason = coalesce(%(reason)s, reason), detail = %(detail)s,
   account_id = coalesce(account_id, %(account_id)s)
 where quarantine_id = %(quarantine_id)s
+
+-- name: again count that it was tried
+update quarantine set tries = tries + 1 where quarantine_id = %(quarantine_id)s
 
 -- name: drop
 delete from quarantine where quarantine_id = %(quarantine_id)s and released_at is null

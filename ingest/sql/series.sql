@@ -66,6 +66,28 @@ with fresh as (
 )
 select account_id, count(*) from fresh group by account_id
 
+-- name: differing rows just merged whose key stands with other content; each is looked up by its key, whatever the
+-- planner thinks of a table without statistics
+select came.account_id, unit.unit, logger.device, came.received_at,
+  to_jsonb(came) - '{{account_id,unit_id,received_at}}'::text[],
+  to_jsonb(stands) - '{{account_id,unit_id,received_at}}'::text[]
+from {stage} came
+cross join lateral (
+  select * from {table} kept
+  where kept.unit_id = came.unit_id and kept.at = came.at and kept.seq = came.seq and kept.account_id = came.account_id
+    and kept.at >= %(since)s::date::timestamp at time zone 'UTC'
+    and kept.at < %(until)s::date::timestamp at time zone 'UTC'
+  offset 0
+) stands
+join unit on unit.unit_id = came.unit_id and unit.account_id = came.account_id
+left join lateral (
+  select device from device
+  where device.unit_id = came.unit_id and device.account_id = came.account_id and removed_at is null
+  order by device limit 1
+) logger on true
+where ({came}) is distinct from ({stands})
+order by came.unit_id, came.at, came.seq
+
 -- name: wake
 select pg_notify('halfsecond_dirty', '')
 

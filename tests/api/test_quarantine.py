@@ -108,3 +108,13 @@ def test_what_is_nobodys_is_shown_to_whoever_runs_the_server_alone(guarded: Test
     assert set(guarded.get("/v1/quarantine", headers=header).json()["counts"]) == {"bad_json"}
     answer = guarded.post("/v1/quarantine/again", json={"reason": "unknown_device"}, headers=header)
     assert answer.json() == {"stored": 0, "kept": 0, "left": 0}
+
+
+def test_what_never_can_be_stored_is_explained_and_offers_no_button_that_would_not_help(writable: TestClient) -> None:
+    item = hold(writable, reason="key_taken")
+    for path in ("/quarantine?reason=key_taken", f"/quarantine/{item}"):
+        page = writable.get(path).text
+        assert "What came first stands, and this is not used" in page
+        assert "<button" not in page
+    told = writable.post("/v1/quarantine/again", json={"items": [item]}).json()
+    assert told == {"stored": 0, "kept": 1, "left": 0}
