@@ -50,13 +50,13 @@ FIELDS: tuple[Field, ...] = (
     Field("line_v", "Line, compressor off", "V"),
     Field("line_min_v", "Line, lowest in a start", "V"),
     Field("run_a", "Running current", "A"),
-    Field("suction_kpa", "Suction", "kPa", 1.0),
-    Field("liquid_kpa", "Liquid", "kPa", 1.0),
+    Field("suction_kpa", "Suction pressure, gauge", "kPa", 1.0),
+    Field("liquid_kpa", "Liquid pressure, gauge", "kPa", 1.0),
     Field("insulation_mohm", "Insulation to earth", "MΩ"),
 )
 CUSTOMARY = {
-    "suction_kpa": Field("suction_psig", "Suction", "psig", KPA_PER_PSI),
-    "liquid_kpa": Field("liquid_psig", "Liquid", "psig", KPA_PER_PSI),
+    "suction_kpa": Field("suction_psig", "Suction pressure", "psig", KPA_PER_PSI),
+    "liquid_kpa": Field("liquid_psig", "Liquid pressure", "psig", KPA_PER_PSI),
 }
 
 

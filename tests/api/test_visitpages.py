@@ -46,7 +46,8 @@ def test_the_twins_of_form_and_stickers_tell_what_is_asked_and_where_a_code_lead
     asked = here.get("/units/u-0001/visit.json").json()
     assert asked["work"][0] == "run_capacitor"
     assert len(asked["work"]) == 10
-    assert {"name": "suction_kpa", "word": "Suction", "unit": "kPa", "per_kpa": 1.0} in asked["readings"]
+    suction = {"name": "suction_kpa", "word": "Suction pressure, gauge", "unit": "kPa", "per_kpa": 1.0}
+    assert suction in asked["readings"]
     assert asked["parts"] == ["run capacitor 40 µF, voltage as marked"]
     assert here.get("/stickers.json?unit=u-0001").json()["items"] == [
         {"unit": "u-0001", "site": "s-0002", "address": "http://localhost/units/u-0001"}
