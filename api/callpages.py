@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse
 
-from api import units, work
+from api import faults, units, work
 from api.access import By
 from api.answers import Cursor, UnitName
 from api.calls import call_list, sites_list
@@ -174,8 +174,7 @@ def call_form(
     try:
         work.change(by, found, NewAttention.model_validate(asked))
     except ValidationError as error:
-        first = error.errors()[0]
-        raise HTTPException(422, f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from None
+        raise HTTPException(422, faults.line(error)) from None
     return RedirectResponse(back_to(request, f"/units/{quote(unit)}"), 303)
 
 
@@ -204,8 +203,7 @@ def people_form(
     try:
         person = NewPerson.model_validate({"name": name, "role": role, "mail": mail or None, "phone": phone or None})
     except ValidationError as error:
-        first = error.errors()[0]
-        raise HTTPException(422, f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from None
+        raise HTTPException(422, faults.line(error)) from None
     work.add_person(by, person)
     return RedirectResponse("/people", 303)
 

@@ -13,6 +13,8 @@ from api.shape import Shape
 from ingest.records import Work
 
 NO_NUL = r"^[^\x00]*$"
+WALL_TIME = r"^([01][0-9]|2[0-3]):[0-5][0-9]$"
+MAIL = r"^[^@\s\x00]+@[^@\s\x00]+$"
 Text = Annotated[str, Field(min_length=1, max_length=200, pattern=NO_NUL)]
 Reading = Annotated[float, Field(allow_inf_nan=False)] | Text | bool | None
 
@@ -108,7 +110,7 @@ class NewPerson(BaseModel):
 
     name: Text
     role: Literal["manager", "dispatcher", "technician"]
-    mail: Text | None = None
+    mail: Annotated[str, Field(max_length=200, pattern=MAIL, examples=["kim@example.org"])] | None = None
     phone: Text | None = None
 
 

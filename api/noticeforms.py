@@ -10,6 +10,7 @@ from pydantic import ValidationError
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse
 
+from api import faults
 from api.access import By
 from api.notices import targets
 from api.notices.gravity import TOLD
@@ -73,8 +74,7 @@ def wishes_form(
             }
         )
     except ValidationError as error:
-        first = error.errors()[0]
-        raise HTTPException(422, f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from None
+        raise HTTPException(422, faults.line(error)) from None
     change(by, person, asked)
     return RedirectResponse(f"/people/{quote(person)}/notices", 303)
 

@@ -12,9 +12,10 @@ from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse
 
 from analytics.chosen import SETTABLE, options_of
+from api import faults
 from api.access import By, Reader
 from api.answers import CONFLICT, ERRORS, json
-from api.models import NO_NUL
+from api.models import NO_NUL, WALL_TIME
 from api.queries import writing
 from api.render import html
 from api.shape import Shape
@@ -25,7 +26,7 @@ NAMES = tuple(one.name for one in SETTABLE)
 PER = 100
 """The page asks for false alarms by so many units, since a tenth of an alarm means little to anybody."""
 QUIET = ("quiet_from", "quiet_to", "zone")
-WallTime = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
+WallTime = Annotated[str, Field(pattern=WALL_TIME)]
 """A time of the day by the clock on the wall."""
 
 
@@ -155,8 +156,7 @@ def settings_form(
             }
         )
     except ValidationError as error:
-        first = error.errors()[0]
-        raise HTTPException(422, f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from None
+        raise HTTPException(422, faults.line(error)) from None
     except ValueError:
         raise HTTPException(422, f"false_alarms: not a number, {false_alarms!r}") from None
     change(by, asked)

@@ -20,6 +20,7 @@ from psycopg_pool import PoolTimeout
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
+from api import faults
 from api.render import html
 from api.shield import HEADERS
 
@@ -33,7 +34,9 @@ def problem(
     """Return a problem document, or the same words as a page where the reader is a browser on a page."""
     title = HTTPStatus(status).phrase
     if wants_page(request):
-        return html(request, "problem.html", status=status, headers=headers, heading=title, detail=detail)
+        # Who filled in a form knows of fields, not of where in a request they stand.
+        told = detail.removeprefix("body.").removeprefix("query.").removeprefix("path.")
+        return html(request, "problem.html", status=status, headers=headers, heading=title, detail=told)
     body: dict[str, Any] = {
         "type": "about:blank",
         "title": title,
@@ -53,10 +56,6 @@ def wants_page(request: Request) -> bool:
     )
 
 
-def _field(location: tuple[int | str, ...]) -> str:
-    return ".".join(str(part) for part in location)
-
-
 def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     if error.status_code == HTTPStatus.BAD_REQUEST:
@@ -67,9 +66,9 @@ def _http(request: Request, error: Exception) -> Response:
 
 def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    faults = [{"field": _field(e["loc"]), "text": str(e["msg"])} for e in error.errors()]
-    first = f"{faults[0]['field']}: {faults[0]['text']}" if faults else "the request cannot be read"
-    return problem(request, 422, first, errors=faults)
+    found = [{"field": faults.field(e), "text": faults.words(e)} for e in error.errors()]
+    first = f"{found[0]['field']}: {found[0]['text']}" if found else "the request cannot be read"
+    return problem(request, 422, first, errors=found)
 
 
 def _unusable(request: Request, error: Exception) -> Response:

@@ -18,7 +18,7 @@ from starlette.datastructures import UploadFile as Upload
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse
 
-from api import photos, units, visits, work
+from api import faults, photos, units, visits, work
 from api.access import By, Reader
 from api.advice import bring
 from api.answers import Find, Name, UnitName, json, like
@@ -180,8 +180,7 @@ def log_visit(
     try:
         visit = NewVisit.model_validate(asked)
     except ValidationError as error:
-        first = error.errors()[0]
-        raise HTTPException(422, f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from None
+        raise HTTPException(422, faults.line(error)) from None
     if picture is not None:
         photos.add(by, found["unit_id"], key or uuid.uuid4().hex, picture)
     visits.add(by, found["unit_id"], visit)
