@@ -26,13 +26,13 @@ def test_locked_first_tries_are_counted_in_bands_of_the_accounts_degrees(writabl
             )
     text = writable.get("/units/u-0003").text
     # A retry after a locked start and a start that was cut short are no first tries.
-    assert "−20 to −15 °C</th>" in text
-    assert "−5 to 0 °C</th>" in text
+    assert "−20 to −15&nbsp;°C</th>" in text
+    assert "−5 to 0&nbsp;°C</th>" in text
     assert text.count("°C</th>") == 2
     assert '<td class="n">1</td><td class="n">2</td>' in text
     with psycopg.connect(database) as conn:
         conn.execute("update account set settings = %s", (Jsonb({"units": "us"}),))
     # -18 °C is -0.4 °F, -16 °C is 3.2 °F, -2 °C is 28.4 °F.
     text = writable.get("/units/u-0003").text
-    for band in ("−10 to 0 °F", "0 to 10 °F", "20 to 30 °F"):
+    for band in ("−10 to 0&nbsp;°F", "0 to 10&nbsp;°F", "20 to 30&nbsp;°F"):
         assert f"{band}</th>" in text
