@@ -142,6 +142,19 @@ def test_all_that_answers_to_a_click_is_in_reach_of_the_tab_key_and_nothing_is_c
     page.close()
 
 
+def test_a_name_as_long_as_is_allowed_breaks_and_does_not_widen_a_page(browser: Browser, small: str) -> None:
+    name = "W" * 200
+    with connect(small) as connection:
+        connection.execute("update unit set unit = %s, model = %s where unit = 'u-0001'", (name, name))
+    with serving(create_app(ApiSettings(small, HERE, clock="data"))) as at:
+        page = browser.new_page(viewport={"width": 390, "height": 800})
+        for path in ("/", "/cohorts", f"/units/{name}", f"/units/{name}/visit", f"/units/{name}-none"):
+            page.goto(at + path)
+            assert page.evaluate("document.documentElement.scrollWidth") <= 390
+            assert page.evaluate(CUT_OFF) == []
+        page.close()
+
+
 def test_an_address_that_leads_nowhere_says_so_in_a_page_that_satisfies_the_checker_too(
     browser: Browser, address: str
 ) -> None:
