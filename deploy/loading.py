@@ -34,10 +34,11 @@ class Piece(NamedTuple):
 
 @dataclass
 class Tally:
-    """What has come of the records so far."""
+    """What has come of the records so far; ``others`` are the doubles that say something else than what stands."""
 
     rows: int = 0
     doubles: int = 0
+    others: int = 0
     left_out: int = 0
     names: set[str] = field(default_factory=set)
     fresh: list[str] = field(default_factory=list)
@@ -123,7 +124,12 @@ def _store_batch(
     if kind != "forecasts":
         known = store.unit_ids(connection, account_id, names)
         tally.fresh.extend(name for name in names if name not in known)
-    stored = puts[kind](connection, account_id, frame)
+
+    def differing(count: int) -> None:
+        tally.others += count
+
+    more = {"differing": differing} if kind in {"starts", "rests", "events"} else {}
+    stored = puts[kind](connection, account_id, frame, **more)
     tally.names.update(names)
     tally.rows += stored.new + (stored.doubles if kind == "units" else 0)
     tally.doubles += 0 if kind == "units" else stored.doubles

@@ -74,7 +74,7 @@ def write(connection: psycopg.Connection, batch: Sorted) -> Tallies:
                 tallies[account].stored += new.get(account, 0)
                 tallies[account].doubles += count - new.get(account, 0)
             if new != one.touched.rows:
-                taken += conflicts.held(connection, one)
+                taken += conflicts.held(connection, one.series, one.touched)
         if batch.statuses:
             newest = {status["device"]: status for status in batch.statuses}
             connection.cursor().executemany(_SQL["put_status"], [newest[device] for device in sorted(newest)])

@@ -162,6 +162,12 @@ def _take(kind: FileKind, pieces: Sequence[Piece], arguments: argparse.Namespace
         f"{done} {_count(tally.rows, kind.removesuffix('s'))}{whose}{place} "
         f"({_count(tally.doubles, 'double')}, {tally.left_out:,} left out)"
     )
+    if tally.others:
+        print(
+            f"halfsecond: {tally.others:,} of the doubles say something else than what stands under their unit, at and "
+            "seq: what came first stands, so mend it at its source",
+            file=sys.stderr,
+        )
     for line in tally.bad:
         print(f"halfsecond: {line}", file=sys.stderr)
     if tally.left_out > len(tally.bad):

@@ -18,7 +18,7 @@ from psycopg import sql
 from ingest.decode import Reason
 from ingest.held import Held
 from ingest.named_sql import queries
-from ingest.store.series import Ready
+from ingest.store.series import Series, Touched
 from ingest.wire import TOPIC_ROOT
 
 REASON: Reason = "key_taken"
@@ -26,7 +26,7 @@ MOST_NAMED = 3
 """Fields that a line names; what else differs it counts."""
 
 
-def held(connection: psycopg.Connection, ready: Ready) -> list[Held]:
+def held(connection: psycopg.Connection, series: Series, touched: Touched) -> list[Held]:
     """Return those of the rows that were just merged whose key stands with other content, as items of quarantine.
 
     To be called in the transaction of :func:`ingest.store.series.merge`, where that found rows that were there already:
@@ -34,16 +34,16 @@ def held(connection: psycopg.Connection, ready: Ready) -> list[Held]:
 
     Parameters
     ----------
-    ready
-        What was merged.
+    series, touched
+        Of what was merged.
 
     Returns
     -------
     list of Held
         Each with the record as it was read: its fields by their names on the wire, null ones left out.
     """
-    table, days = ready.series.table, [day for _, day, _ in ready.touched.days]
-    content = [name for name in ready.series.fields if name not in {"seq", "at"}] + ["extra"]
+    table, days = series.table, [day for _, day, _ in touched.days]
+    content = [name for name in series.fields if name not in {"seq", "at"}] + ["extra"]
     query = sql.SQL(_SQL["differing"]).format(
         table=sql.Identifier(table),
         stage=sql.Identifier(f"{table}_stage"),

@@ -21,7 +21,7 @@ from ingest.ahead import ahead
 from ingest.clock import allowed
 from ingest.database import flushed_together, forget_days
 from ingest.errors import BadInputError
-from ingest.store import binary
+from ingest.store import binary, conflicts
 from ingest.store.jsonb import as_jsonb
 from ingest.store.registry import unit_ids
 from ingest.store.series import BESIDE_TYPES, EVENTS, RESTS, STARTS, Row, Series, Touched, merge_in_order, prepare
@@ -37,6 +37,7 @@ def put_starts(
     account_id: int,
     frame: pd.DataFrame,
     progress: Callable[[int], object] | None = None,
+    differing: Callable[[int], object] | None = None,
 ) -> Stored:
     """Store starts of a table; units that are not there yet are made.
 
@@ -46,13 +47,15 @@ def put_starts(
         One row a start, as :mod:`ingest.frames` describes it.
     progress
         Called with the number of rows written after each chunk.
+    differing
+        Called with the number of rows of a chunk whose key stands with other content; the first one stands.
 
     Raises
     ------
     BadInputError
         A start lies before 2000 or more than a day ahead.
     """
-    return _put(connection, account_id, STARTS, frame, progress)
+    return _put(connection, account_id, STARTS, frame, progress, differing)
 
 
 def put_rests(
@@ -60,9 +63,10 @@ def put_rests(
     account_id: int,
     frame: pd.DataFrame,
     progress: Callable[[int], object] | None = None,
+    differing: Callable[[int], object] | None = None,
 ) -> Stored:
     """Store rests of a table, as :func:`put_starts` does starts."""
-    return _put(connection, account_id, RESTS, frame, progress)
+    return _put(connection, account_id, RESTS, frame, progress, differing)
 
 
 def put_events(
@@ -70,9 +74,10 @@ def put_events(
     account_id: int,
     frame: pd.DataFrame,
     progress: Callable[[int], object] | None = None,
+    differing: Callable[[int], object] | None = None,
 ) -> Stored:
     """Store events of a table, as :func:`put_starts` does starts."""
-    return _put(connection, account_id, EVENTS, frame, progress)
+    return _put(connection, account_id, EVENTS, frame, progress, differing)
 
 
 def _put(
@@ -81,6 +86,7 @@ def _put(
     series: Series,
     frame: pd.DataFrame,
     progress: Callable[[int], object] | None,
+    differing: Callable[[int], object] | None,
 ) -> Stored:
     if not len(frame):
         return Stored(0, 0)
@@ -94,15 +100,31 @@ def _put(
     with flushed_together(connection):
         for count, write, touched in ahead(_chunks(series, table)):
             try:
-                merged = merge_in_order(connection, series, write, touched)
+                fresh = _merged(connection, series, write, touched, differing)
             except psycopg.errors.CheckViolation:  # a partition that this connection remembers is gone
                 forget_days(connection)
                 prepare(connection, series, days)
-                merged = merge_in_order(connection, series, write, touched)
-            new += merged.get(account_id, 0)
+                fresh = _merged(connection, series, write, touched, differing)
+            new += fresh
             if progress:
                 progress(count)
     return Stored(new, len(frame) - new)
+
+
+def _merged(
+    connection: psycopg.Connection,
+    series: Series,
+    write: Callable[[psycopg.Copy], None],
+    touched: Touched,
+    differing: Callable[[int], object] | None,
+) -> int:
+    """Write a chunk, return how many of its rows were new, and tell how many differ from what stands if asked."""
+    with connection.transaction():
+        fresh = merge_in_order(connection, series, write, touched)
+        others = len(conflicts.held(connection, series, touched)) if differing and fresh != touched.rows else 0
+    if differing and others:
+        differing(others)
+    return sum(fresh.values())
 
 
 class _Table(NamedTuple):

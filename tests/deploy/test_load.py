@@ -77,6 +77,23 @@ def test_records_are_stored_once_however_often_they_are_loaded(
 
 
 @pytest.mark.stack
+def test_a_double_that_says_something_else_is_told_of_and_changes_nothing(
+    account: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "starts.ndjson"
+    path.write_text(GOOD % (1, 1) + GOOD % (1, 2))
+    assert main(["load", "starts", str(path), "--database", account]) == 0
+    assert capsys.readouterr().err == ""
+    path.write_text((GOOD % (1, 1)).replace("ran", "locked") + GOOD % (1, 2) + GOOD % (1, 3))
+    assert main(["load", "starts", str(path), "--database", account]) == 0
+    told = capsys.readouterr()
+    assert told.out == "stored 1 start of 1 unit (2 doubles, 0 left out)\n"
+    assert told.err.startswith("halfsecond: 1 of the doubles say something else than what stands under their unit, at")
+    with psycopg.connect(account) as conn:
+        assert conn.execute("select count(*) from start where outcome = 'locked'").fetchone() == (0,)
+
+
+@pytest.mark.stack
 def test_what_cannot_be_used_is_named_and_the_rest_stored(
     account: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -56,11 +56,11 @@ def test_a_load_that_was_broken_off_goes_on_after_the_last_batch_that_was_stored
     files.write("starts", table(), path)
     put, stored = store.put_starts, []
 
-    def breaking(*arguments: Any) -> Any:
+    def breaking(*arguments: Any, **named: Any) -> Any:
         if len(stored) == 3:
             raise psycopg.OperationalError("the server went away")
         stored.append(len(arguments[2]))
-        return put(*arguments)
+        return put(*arguments, **named)
 
     monkeypatch.setattr(store, "put_starts", breaking)
     assert main(["load", "starts", str(path)]) == 2
