@@ -45,10 +45,11 @@ PREVALENCE, PREVALENCE_FLAGGED = 0.08, 0.85
 of the units a year, beside a quarter of the budget of false alarms."""
 MISFIT_SD = {LEVEL: 0.025, REST_FAST: 0.025, REST: 0.025, REST_SLOW: 0.025, COLD: 0.04, VOLTS: 0.06}
 """What neither cause nor baseline explains exactly: what a condition does is no straight line, least of all near
-stalling, so that deeper cold or another voltage than was met before finds a sound unit somewhat off it. Least of all
-again in deep cold: the variance of all is twice as large where the starts tested met -10 °C."""
+stalling, so that another voltage or rest than was met before finds a sound unit somewhat off it."""
 LEAST_MISFIT_SD = 0.015
 """The same of every other condition."""
+COLD_MISFIT_SD = {**MISFIT_SD, REST_FAST: 0.05, REST: 0.05, REST_SLOW: 0.05}
+"""What is added at -10 °C; it grows with the cold. Short rests end the earlier, as pressures lie the farther apart."""
 STRANGE, STRANGE_SD = 0.05, 0.5
 """Share and spread of shifts of a channel that have to do with no cause: something else was changed."""
 
@@ -65,8 +66,11 @@ PATTERNS: Mapping[str, tuple[Mapping[int, float], ...]] = {
     "mechanical": ({LEVEL: 0.3}, {COLD: 0.06}, {REST_SLOW: 0.1}),
 }
 """Directions in which a cause slows the start, each a vector of one standard deviation in ln run-up."""
-RESTLESS = ({LEVEL: 0.08}, {COLD: 0.08}, {SOAK: 0.08}, {REST_SLOW: 0.08})
+RESTLESS = ({LEVEL: 0.08}, {COLD: 0.06}, {SOAK: 0.06}, {REST_SLOW: 0.06})
 """The same of a unit that strays by itself: for some weeks that looks like an effect of what those days were like."""
+RARE_SHARE, RARE_FOLD = 0.5, 4.0
+"""What such a condition hardly amounts to, as cold does on cool mornings, is credited with more: this share of what it
+takes to be the whole of it on these starts, and so many times as much at most."""
 
 SHIFTS: Mapping[str, Mapping[str, tuple[float, float, float]]] = {
     "unequalised_pressures": {"equalising": (0.6, 0.4, 0.97)},
@@ -100,7 +104,8 @@ def _patterns() -> tuple[Floats, Ints]:
 
 
 _DIRECTIONS, _BEGINS = _patterns()
-_MISFIT = np.array([MISFIT_SD.get(column, LEAST_MISFIT_SD) for column in range(WIDTH)]) ** 2
+_MISFIT = np.array([[sds.get(c, LEAST_MISFIT_SD) for c in range(WIDTH)] for sds in (MISFIT_SD, COLD_MISFIT_SD)]) ** 2
+_RARE = np.array([RARE_SHARE, RARE_FOLD])
 _MOVES = {name: np.array([SHIFTS.get(h, {}).get(name, (0.0, 0.0, 0.0)) for h in HYPOTHESES]) for name in channels.NAMES}
 PACE: Mapping[str, tuple[float, float]] = {
     "low_supply_voltage": (-4.2, 0.8),
@@ -218,7 +223,18 @@ def likelihoods(
     decay = drift.ratio(w)
     out = {
         "run_up": _scores(
-            units, n, m, decay, stream.mean, stream.cov, options.wander_sd**2, scale, _MISFIT, _DIRECTIONS, _BEGINS
+            units,
+            n,
+            m,
+            decay,
+            stream.mean,
+            stream.cov,
+            options.wander_sd**2,
+            scale,
+            _MISFIT,
+            _DIRECTIONS,
+            _BEGINS,
+            _RARE,
         )
     }
     shifts = {name: channels.shift(side[name], name, units, window) for name in channels.NAMES}
@@ -255,6 +271,7 @@ def _scores(
     misfit: Floats,
     directions: Floats,
     begins: Ints,
+    rare: Floats,
 ) -> Floats:
     """Return the log likelihood ratios (units, 7) of normal scores whose covariance a cause widens in its directions.
 
@@ -271,6 +288,7 @@ def _scores(
         _unpack(cov[u], known)
         _covariance(r, known, decay[u], wander, scale, misfit, c)
         _sides(r, m[u], mean[u], directions, right)
+        _credit(r, directions, begins[-2], rare, right)
         _factor(c, p)
         _forward(c, right, p, k + 1)
         for h in range(len(begins) - 1):
@@ -305,13 +323,13 @@ def _covariance(r: Floats, cov: Floats, decay: float, wander: float, scale: floa
                 total += r[a, d] * cov[d, b]
             half[a, b] = total
     trace = 0.0
-    grown = 1.0 + (r[0, COLD] / r[0, 0]) ** 2 if r[0, 0] > 0 else 1.0
+    grown = (r[0, COLD] / r[0, 0]) ** 2 if r[0, 0] > 0 else 0.0
     for a in range(p):
         for b in range(a + 1):
             known, other = 0.0, 0.0
             for d in range(p):
                 known += half[a, d] * r[d, b]
-                other += grown * misfit[d] * r[a, d] * r[d, b]
+                other += (misfit[0, d] + grown * misfit[1, d]) * r[a, d] * r[d, b]
             out[a, b] = (r[a, b] * decay + known) * scale**2
             trace += out[a, b] if a == b else 0.0
             out[a, b] += other
@@ -333,6 +351,18 @@ def _sides(r: Floats, m: Floats, mean: Floats, directions: Floats, out: Floats) 
             if directions[j, b] != 0.0:
                 for a in range(p):
                     out[a, 1 + j] += r[a, b] * directions[j, b]
+
+
+@numba.njit(cache=True)
+def _credit(r: Floats, directions: Floats, begin: int, rare: Floats, out: Floats) -> None:
+    """Multiply what the directions from ``begin`` on do by how little their condition amounts to where it is met."""
+    share, most = rare
+    for j in range(begin, len(directions)):
+        for b in range(1, len(r)):
+            if directions[j, b] != 0.0 and r[b, b] > 0.0:
+                fold = min(max(share * r[b, 0] / r[b, b], 1.0), most)
+                for a in range(len(r)):
+                    out[a, 1 + j] *= fold
 
 
 @numba.njit(cache=True)

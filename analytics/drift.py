@@ -32,10 +32,14 @@ Z90 = 1.6448536269514722
 """95th percentile of the standard normal: half-width of a 90 % interval."""
 
 
-RESTLESS_SHARE, RESTLESS_FOLD = 0.1, 2.0
-"""Share of sound units whose level strays by more than usual, and by how many times as much (assumptions)."""
-STRAY_A_DAY, STRAY_NATS = 0.2, (0.0, 6.0)
-"""What a day counts for, since a level that strays takes weeks to come back; and the least and most that is said."""
+RESTLESS_SHARE = 0.1
+"""Share of sound units whose level strays by itself, by more than the others' (assumption)."""
+WEEK_D = 7
+WEEK_SD, WEEK_FOLD = 0.03, 1.6
+"""By how much ln run-up time of a sound unit changes within a week, and by how many times as much of one that strays
+(assumptions; the fleet's own weeks overrule the first)."""
+FALL_NATS, STRAY_NATS = (-2.0, 4.0), (0.0, 8.0)
+"""The least and most that one week says, and all together."""
 RETURN_NATS = 2.0
 """What it says of a unit that its level strays when an alarm goes without any work: what is broken seldom mends itself,
 though it may well show in some weather only (assumption)."""
@@ -58,6 +62,7 @@ class Drift:
     cusum_from: NDArray[np.int32]
     scale: Floats
     stray: Singles
+    week: Singles
 
 
 def begin(units: int) -> Drift:
@@ -75,6 +80,7 @@ def begin(units: int) -> Drift:
         cusum_from=np.full((units, k), -1, dtype=np.int32),
         scale=np.full(k, NULL_SCALE),
         stray=np.zeros(units, dtype=np.float32),
+        week=np.full((units, 2), np.nan, dtype=np.float32),
     )
 
 
@@ -169,20 +175,35 @@ def follow(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools,
         u, var, own = score(
             stream.recent_n, stream.recent_m, decay, stream.mean, stream.cov, options.wander_sd, direction
         )
+        if direction == features.LEVEL and day % WEEK_D == 0:
+            _stray(state, u, own, decay, usable)
         told = usable & (own >= 1.0)
         state.z[:, k] = np.where(told, u / np.sqrt(np.maximum(var, 1e-12)), 0.0)
         _rescale(state, k, state.z[told & active, k])
-    _stray(state, active & usable)
     scaled = np.maximum(state.z / state.scale, 0.0)
     state.strongest[:] = np.argmax(scaled, axis=1)
     state.evidence[:] = 0.5 * scaled.max(axis=1) ** 2
 
 
-def _stray(state: Drift, active: Bools) -> None:
-    """Learn which units stray by themselves, from the days on which they start quicker: no fault does that."""
-    z = state.z[:, 0] / state.scale[0]
-    nats = 0.5 * z**2 * (1.0 - RESTLESS_FOLD**-2) - np.log(RESTLESS_FOLD)
-    state.stray[:] = np.clip(state.stray + np.where(active & (z < 0), STRAY_A_DAY * nats, 0.0), *STRAY_NATS)
+def _stray(state: Drift, total: Floats, own: Floats, decay: Floats, usable: Bools) -> None:
+    """Learn which units stray by themselves, from the weeks in which starts became quicker: no fault does that.
+
+    What is broken stays so or becomes worse, while a level that strays falls as often as it rises. The week's fall is
+    measured against what other units did in the same week, of the lower half as for z.
+    """
+    safe = np.where(own > 0, own, 1.0)
+    now, noise = np.where(usable & (own > 0), total / safe, np.nan), decay / safe
+    change = (now - state.week[:, 0]) / np.sqrt(WEEK_SD**2 + noise + state.week[:, 1])
+    state.week[:, 0], state.week[:, 1] = now, noise
+    told = np.isfinite(change)
+    if not told.any():
+        return
+    middle, low = np.quantile(change[told], [0.5, 0.1])
+    share = told.sum() / (told.sum() + NULL_UNITS)
+    spread = share * (middle - low) / 1.2816 + (1.0 - share)
+    z = (change - share * middle) / max(spread, 0.3)
+    nats = np.clip(0.5 * z**2 * (1.0 - WEEK_FOLD**-2) - np.log(WEEK_FOLD), *FALL_NATS)
+    state.stray[:] = np.clip(state.stray + np.where(told & (z < 0), nats, 0.0), *STRAY_NATS)
 
 
 def restless(state: Drift) -> Floats:
@@ -230,6 +251,7 @@ def clear(state: Drift, units: Ints) -> None:
     state.calm[units] = 0
     state.cusum[units] = 0.0
     state.cusum_from[units] = -1
+    state.week[units] = np.nan
 
 
 @dataclass(frozen=True)

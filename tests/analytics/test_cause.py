@@ -62,17 +62,23 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
     # Guo et al. (2017), section 4.2: divided by the temperature; nothing else is said of these units.
     assert told["run_up"] == pytest.approx(got / cause.TEMPERATURE)
     assert not any(values.any() for source, values in told.items() if source not in ("run_up", "equalising"))
-    misfit = np.diag([cause.MISFIT_SD.get(column, cause.LEAST_MISFIT_SD) ** 2 for column in range(p)])
+    misfit, in_cold = (
+        np.diag([sds.get(column, cause.LEAST_MISFIT_SD) ** 2 for column in range(p)])
+        for sds in (cause.MISFIT_SD, cause.COLD_MISFIT_SD)
+    )
     for u in range(4):
         r = spd.full(stream.slow_n[u])
         known = spd.full(stream.cov[u]) + DEFAULT.wander_sd**2 * np.diag(np.eye(p)[0])
         none = scale**2 * (0.5 * r + r @ known @ r)
-        none += (1.0 + (r[0, features.COLD] / r[0, 0]) ** 2) * r @ misfit @ r + np.eye(p) * 1e-6 * (
-            1.0 + np.trace(none) / p
-        )
+        cold = r[0, features.COLD] / r[0, 0]
+        none += r @ (misfit + cold**2 * in_cold) @ r + np.eye(p) * 1e-6 * (1.0 + np.trace(none) / p)
         score = stream.slow_m[u] - r @ stream.mean[u]
         base = multivariate_normal(np.zeros(p), none).logpdf(score)
-        strays = none + sum(sd**2 * np.outer(r[:, c], r[:, c]) for each in cause.RESTLESS for c, sd in each.items())
+        # Half of what it takes to be the whole of a condition on its starts, one to four times the stated.
+        fold = [1.0, *np.clip(cause.RARE_SHARE * r[1:, 0] / np.diag(r)[1:], 1.0, cause.RARE_FOLD)]
+        strays = none + sum(
+            (fold[c] * sd) ** 2 * np.outer(r[:, c], r[:, c]) for each in cause.RESTLESS for c, sd in each.items()
+        )
         strayed = np.exp(multivariate_normal(np.zeros(p), strays).logpdf(score) - base)
         assert got[u, -1] == pytest.approx(np.log(1.0 - restless[u] + restless[u] * strayed), rel=1e-6, abs=1e-6)
         for h, name in enumerate(CAUSES):

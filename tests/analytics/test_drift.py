@@ -115,12 +115,25 @@ def test_without_a_baseline_there_is_no_alarm_and_no_figure() -> None:
     assert not state.alarm.any()
 
 
-def test_units_that_stray_learn_it_from_quicker_starts_and_faults_teach_nothing_of_the_kind() -> None:
-    # The log likelihood ratio of normal deviations of two widths, a fifth of it a day; a reference by scipy.
-    _, state, _ = _fleet(20, 30, 7)
-    state.stray[:], state.scale[:] = 0.0, 1.0
-    state.z[:, 0] = np.linspace(-4.0, 4.0, 20)
-    drift._stray(state, np.ones(20, dtype=bool))
-    ratio = norm.logpdf(state.z[:, 0], scale=drift.RESTLESS_FOLD) - norm.logpdf(state.z[:, 0])
-    assert state.stray == pytest.approx(np.where(state.z[:, 0] < 0, np.maximum(drift.STRAY_A_DAY * ratio, 0.0), 0.0))
-    assert np.all(np.diff(drift.restless(state)[:8]) <= 0)
+def test_units_that_stray_learn_it_from_weeks_that_were_quicker_and_slower_ones_teach_nothing() -> None:
+    # The log likelihood ratio of normal changes of two widths, those that are falls; a reference by scipy.
+    units = 2000
+    state, usable, own = drift.begin(units), np.ones(units, dtype=bool), np.full(units, 1e9)
+    change = np.random.default_rng(7).normal(0, 0.05, units)
+    for now in (np.zeros(units), change):
+        drift._stray(state, now * own, own, np.ones(units), usable)
+    # What the whole fleet does in a week is no straying: measured against its middle and its lower half.
+    middle, low = np.quantile(change, [0.5, 0.1])
+    share = units / (units + drift.NULL_UNITS)
+    spread = share * (middle - low) / norm.ppf(0.9) / drift.WEEK_SD + 1.0 - share
+    z = (change - share * middle) / drift.WEEK_SD / spread
+    ratio = norm.logpdf(z, scale=drift.WEEK_FOLD) - norm.logpdf(z)
+    expected = np.where(z < 0, np.clip(ratio, 0.0, drift.FALL_NATS[1]), 0.0)
+    assert state.stray == pytest.approx(expected, abs=1e-3)
+    assert np.all(state.stray[change > 0.01] == 0)
+    assert state.stray.max() > 1
+    # A visit may have changed the level: the week across it is not compared.
+    drift.clear(state, np.arange(units))
+    before = state.stray.copy()
+    drift._stray(state, -10.0 * own, own, np.ones(units), usable)
+    assert np.array_equal(state.stray, before)
