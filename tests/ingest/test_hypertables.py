@@ -56,14 +56,24 @@ def test_packed_rows_are_read_as_they_were_stored(connection: psycopg.Connection
 def test_a_late_row_and_a_double_into_a_packed_chunk_are_stored_once(connection: psycopg.Connection) -> None:
     late = datetime(2024, 1, 15, 7, 30, tzinfo=UTC)
     there = datetime(2024, 1, 15, 7, tzinfo=UTC)
-    batch = [message(5_000, late), message(127, there), message(5_001, NOW)]
+    again = encode({"seq": 127, "at": there.isoformat(), "outcome": "ran"})
+    batch = [message(5_000, late), Message("halfsecond/1/d-0001/starts", again, NOW), message(5_001, NOW)]
     (tally,) = take_in(connection, batch).values()
-    assert (tally.stored, tally.doubles) == (2, 1)
+    assert (tally.stored, tally.doubles, tally.quarantined) == (2, 1, 0)
     (tally,) = take_in(connection, batch).values()
-    assert (tally.stored, tally.doubles) == (0, 3)
+    assert (tally.stored, tally.doubles, tally.quarantined) == (0, 3, 0)
     assert count(connection, "start") == 4 * 40 * 24 + 2
     rows = connection.execute("select day from dirty_day where unit_id = 1 and day = '2024-01-15'").fetchall()
     assert len(rows) == 1
+
+
+def test_a_record_with_other_content_than_stands_in_a_packed_chunk_goes_to_quarantine(
+    connection: psycopg.Connection,
+) -> None:
+    (tally,) = take_in(connection, [message(127, datetime(2024, 1, 15, 7, tzinfo=UTC), run_up_s=0.4)]).values()
+    assert (tally.stored, tally.doubles, tally.quarantined) == (0, 0, 1)
+    assert connection.execute("select reason from quarantine").fetchall() == [("key_taken",)]
+    assert count(connection, "start") == 4 * 40 * 24
 
 
 def test_a_chunk_that_took_late_rows_is_packed_again_and_nothing_is_lost(connection: psycopg.Connection) -> None:
