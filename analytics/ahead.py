@@ -81,7 +81,7 @@ class Record:
     coefficients: Floats
     x: Singles
     y: Floats
-    waiting: list[tuple[int, Ints, Singles]] = field(default_factory=list)
+    waiting: list[tuple[int, NDArray[np.int32], NDArray[np.float16]]] = field(default_factory=list)
     lockouts: list[tuple[int, Ints]] = field(default_factory=list)
 
 
@@ -117,7 +117,7 @@ def probability(record: Record, x: Floats) -> Floats:
 
 def note(record: Record, day: int, units: Ints, x: Floats) -> None:
     """Keep the outlook of units at the end of a day, to be judged when the week is over."""
-    record.waiting.append((day, units, x.astype(np.float32)))
+    record.waiting.append((day, units.astype(np.int32), x.astype(np.float16)))
 
 
 def happened(record: Record, day: int, units: Ints) -> None:

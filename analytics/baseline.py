@@ -2,7 +2,8 @@ r"""What is normal for each unit: a condition model with a fleet prior by class,
 
 For starts of unit u of class c, :math:`y = x^T(\beta_c + b_u) + e`, :math:`b_u \sim N(0, \Sigma)`. Each unit keeps
 weighted normal equations only; the prior enters when they are solved, so it may be fitted anew at any time [1]_.
-They are kept as lower triangles (`analytics.spd`) in single precision, and worked with in double.
+They are kept as lower triangles to five digits (`analytics.compact`), and worked with in double precision. A unit's
+coefficients are kept beside them; how well they are known follows from the sums whenever it is asked for.
 
 The level of a unit is learned at its commissioning alone. Later blocks have theirs projected out, so that they teach
 what conditions do (the first cold spell, say) and never that a slow creep is normal.
@@ -16,18 +17,19 @@ from __future__ import annotations
 
 import copy
 from dataclasses import dataclass, fields
+from functools import cached_property
 from typing import Literal
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import spd
+from analytics import compact, spd
+from analytics.compact import Singles, Triangles
 from analytics.options import Options
 from analytics.tables import Ints
 
 Floats = NDArray[np.float64]
-Singles = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
 
@@ -45,6 +47,11 @@ class Prior:
     spread0: Floats
     sigma0: Floats
 
+    @cached_property
+    def ridge(self) -> spd.Ridge:
+        """The inverse of the spread, which is added to what a unit has learned."""
+        return spd.ridge(np.linalg.inv(self.sigma))
+
 
 @dataclass(frozen=True)
 class DaySums:
@@ -60,29 +67,29 @@ class DaySums:
 class Stream:
     """One quantity of every unit, followed against its baseline.
 
-    ``base`` holds what is learned, ``block`` the current 28 days, ``recent`` and ``slow`` what decays with every
-    active day; ``*_w`` are sums of weights and of squared weights of the decay. ``mean`` and ``cov`` solve ``base``.
-    All ``*_n`` and ``cov`` are packed, (units, p (p + 1) / 2).
+    ``base`` holds what is learned, ``block`` the current 28 days, ``recent`` and ``slow`` what decays with every active
+    day: ``*_n`` and ``*_m`` are normal equations, ``*_w`` sums of weights and of squared weights of the decay.
+    ``mean`` (units, p) solves ``base``, and ``level_var`` is the variance of its first.
     """
 
     klass: NDArray[np.int8]
     prior: Prior
-    base_n: Singles
+    base_n: Triangles
     base_m: Singles
     base_blocks: NDArray[np.int16]
-    block_n: Singles
+    block_n: Triangles
     block_m: Singles
     block_from: NDArray[np.int32]
     block_days: NDArray[np.int16]
     block_starts: NDArray[np.int32]
-    recent_n: Singles
+    recent_n: Triangles
     recent_m: Singles
     recent_w: Singles
-    slow_n: Singles
+    slow_n: Triangles
     slow_m: Singles
     slow_w: Singles
     mean: Singles
-    cov: Singles
+    level_var: Singles
 
 
 def prior_before_data(mean: Floats, spread: Floats, unit_sd: Floats, classes: int) -> Prior:
@@ -104,8 +111,8 @@ def begin(klass: Ints, prior: Prior) -> Stream:
     """Return a stream of units of the given classes without data."""
     units, p = len(klass), prior.beta.shape[1]
 
-    def square() -> Singles:
-        return np.zeros((units, spd.size(p)), dtype=np.float32)
+    def square() -> Triangles:
+        return compact.zeros(units, p)
 
     def line(size: int = p) -> Singles:
         return np.zeros((units, size), dtype=np.float32)
@@ -128,7 +135,7 @@ def begin(klass: Ints, prior: Prior) -> Stream:
         slow_m=line(),
         slow_w=line(2),
         mean=line(),
-        cov=square(),
+        level_var=np.zeros(units, dtype=np.float32),
     )
     solve(stream, np.arange(units))
     return stream
@@ -136,32 +143,45 @@ def begin(klass: Ints, prior: Prior) -> Stream:
 
 def part(stream: Stream, units: Ints) -> Stream:
     """Return a copy of some units' part of a stream."""
-    own = {f.name: getattr(stream, f.name)[units] for f in fields(stream) if f.name != "prior"}
+    own = {f.name: compact.some(getattr(stream, f.name), units) for f in fields(stream) if f.name != "prior"}
     return Stream(prior=copy.deepcopy(stream.prior), **own)
 
 
 def joined(stream: Stream, more: Stream) -> Stream:
     """Return a stream with the units of another after its own, under its own prior."""
     both = {f.name: (getattr(stream, f.name), getattr(more, f.name)) for f in fields(stream) if f.name != "prior"}
-    return Stream(prior=stream.prior, **{name: np.concatenate(arrays) for name, arrays in both.items()})
+    return Stream(prior=stream.prior, **{name: compact.joined(*two) for name, two in both.items()})
 
 
-def window(stream: Stream, name: Window) -> tuple[Singles, Singles, Singles]:
-    """Return the decaying sums of a window: packed normal equations, (units, p), and weights (units, 2)."""
+def window(stream: Stream, name: Window) -> tuple[Triangles, Singles, Singles]:
+    """Return the decaying sums of a window: normal equations, (units, p), and weights (units, 2)."""
     if name == "recent":
         return stream.recent_n, stream.recent_m, stream.recent_w
     return stream.slow_n, stream.slow_m, stream.slow_w
 
 
 def solve(stream: Stream, units: Ints) -> None:
-    """Bring ``mean`` and ``cov`` of some units up to date with what they have learned and with the prior."""
-    if len(units) == 0:
-        return
-    beta = stream.prior.beta[stream.klass[units]]
-    a = stream.base_n[units].astype(np.float64)
-    cov = spd.inverses(a + spd.packed(np.linalg.inv(stream.prior.sigma)))
-    stream.cov[units] = cov
-    stream.mean[units] = beta + spd.times(cov, stream.base_m[units] - spd.times(a, beta))
+    """Bring ``mean`` and ``level_var`` of units up to date with what they have learned and with the prior."""
+    for some in spd.pieces(units):
+        beta, a = stream.prior.beta[stream.klass[some]], compact.loose(stream.base_n, some)
+        cov = spd.inverses(a, stream.prior.ridge)
+        stream.level_var[some] = cov[:, 0]
+        stream.mean[some] = beta + spd.times(cov, stream.base_m[some] - spd.times(a, beta))
+
+
+def precision(stream: Stream, units: Ints) -> Floats:
+    """Return how well the coefficients of some units are known: the inverse of their covariance, packed."""
+    return compact.loose(stream.base_n, units) + stream.prior.ridge.packed
+
+
+def covariance(stream: Stream, units: Ints) -> Floats:
+    """Return the covariance of the coefficients of some units, packed, (units, p (p + 1) / 2)."""
+    return spd.inverses(compact.loose(stream.base_n, units), stream.prior.ridge)
+
+
+def variance(stream: Stream, units: Ints, x: spd.Reals) -> Floats:
+    """Return how well combinations ``x`` (units, k, p) of the coefficients of some units are known, (units, k)."""
+    return compact.spread(stream.base_n, units, stream.prior.ridge, x)
 
 
 @numba.njit(cache=True)
@@ -230,23 +250,23 @@ def _move(square: Floats, line: Floats, gain: float, n: Floats, m: Floats, k: in
 def add(stream: Stream, sums: DaySums, options: Options) -> None:
     """Add a day's sums to the block and to the decaying sums of the units that had starts."""
     recent, slow = (2.0 ** (-1.0 / days) for days in (options.recent_half_life_d, options.slow_half_life_d))
-    _add(sums.unit, sums.n, stream.block_n, stream.recent_n, stream.slow_n, recent, slow)
-    _add(sums.unit, sums.m, stream.block_m, stream.recent_m, stream.slow_m, recent, slow)
+    for n, m, keep in (
+        (stream.block_n, stream.block_m, 1.0),
+        (stream.recent_n, stream.recent_m, recent),
+        (stream.slow_n, stream.slow_m, slow),
+    ):
+        compact.add(n, sums.unit, sums.n, keep)
+        _add(sums.unit, sums.m, m, keep)
     _count(sums.unit, sums.starts, stream.block_days, stream.block_starts)
     for w, keep in ((stream.recent_w, recent), (stream.slow_w, slow)):
         _decay(sums.unit, w, keep)
 
 
 @numba.njit(cache=True)
-def _add(
-    units: Ints, sums: Floats, block: Singles, recent: Singles, slow: Singles, keep_recent: float, keep_slow: float
-) -> None:
+def _add(units: Ints, m: Floats, line: Singles, keep: float) -> None:
     for k in range(len(units)):
-        u = units[k]
-        for a in range(sums.shape[1]):
-            block[u, a] += sums[k, a]
-            recent[u, a] = keep_recent * recent[u, a] + sums[k, a]
-            slow[u, a] = keep_slow * slow[u, a] + sums[k, a]
+        for a in range(m.shape[1]):
+            line[units[k], a] = keep * line[units[k], a] + m[k, a]
 
 
 @numba.njit(cache=True)
@@ -283,11 +303,11 @@ def learn(stream: Stream, day: int, since_day: Ints | NDArray[np.int32], options
     units = np.flatnonzero(first | later)
     if len(units) == 0:
         return units
-    n, m = stream.block_n[units].astype(np.float64), stream.block_m[units].astype(np.float64)
+    n, m = compact.loose(stream.block_n, units), stream.block_m[units].astype(np.float64)
     own = spd.row(n, 0)
     old = (age[units] > options.level_days) & (own[:, 0] > 0) & (stream.base_blocks[units] > 0)
     level = np.where(old, own[:, 0], np.inf)[:, None]
-    stream.base_n[units] += n - spd.squares(own) / level
+    compact.put(stream.base_n, units, compact.loose(stream.base_n, units) + n - spd.squares(own) / level)
     stream.base_m[units] += m - own * (m[:, :1] / level)
     stream.base_blocks[units] += 1
     _clear_block(stream, units, day + 1)
@@ -296,7 +316,7 @@ def learn(stream: Stream, day: int, since_day: Ints | NDArray[np.int32], options
 
 
 def _clear_block(stream: Stream, units: Ints, day: int) -> None:
-    stream.block_n[units] = 0.0
+    compact.clear(stream.block_n, units)
     stream.block_m[units] = 0.0
     stream.block_days[units] = 0
     stream.block_starts[units] = 0
@@ -305,7 +325,9 @@ def _clear_block(stream: Stream, units: Ints, day: int) -> None:
 
 def forget_recent(stream: Stream, units: Ints) -> None:
     """Drop the decaying sums of units, as after a visit."""
-    for array in (stream.recent_n, stream.recent_m, stream.recent_w, stream.slow_n, stream.slow_m, stream.slow_w):
+    for n in (stream.recent_n, stream.slow_n):
+        compact.clear(n, units)
+    for array in (stream.recent_m, stream.recent_w, stream.slow_m, stream.slow_w):
         array[units] = 0.0
 
 
@@ -313,7 +335,7 @@ def restart(stream: Stream, units: Ints, day: int) -> None:
     """Let units begin anew from the prior of their class."""
     forget_recent(stream, units)
     _clear_block(stream, units, day)
-    stream.base_n[units] = 0.0
+    compact.clear(stream.base_n, units)
     stream.base_m[units] = 0.0
     stream.base_blocks[units] = 0
     solve(stream, units)

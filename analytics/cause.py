@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.special import expit
 from scipy.stats import norm
 
-from analytics import baseline, channels, drift
+from analytics import baseline, channels, compact, drift
 from analytics import hazard as hazards
 from analytics.baseline import Stream, Window
 from analytics.channels import Channel
@@ -135,6 +135,8 @@ References
 .. [1] Guo, Pleiss, Sun & Weinberger (2017), On calibration of modern neural networks, Proc. ICML, section 4.2
    (temperature scaling).
 """
+ROUNDED = 5e-4
+"""What is added to the variance of a score since its sums are kept to five digits (`analytics.compact`)."""
 TINY = 1e-12
 """Density that nothing falls below, so that no shift however strange is impossible."""
 
@@ -192,10 +194,7 @@ def terms(
 
 def _pace(stream: Stream, units: Ints, age_d: Floats, options: Options, scale: float) -> Floats:
     """Return what the speed at which starts became slower says, (units, 7); 0 where neither is sure."""
-    n, m, w = (array[units] for array in baseline.window(stream, "recent"))
-    total, variance, own = drift.score(
-        n, m, drift.ratio(w), stream.mean[units], stream.cov[units], options.wander_sd, LEVEL
-    )
+    total, variance, own = drift.level(stream, units, options)
     sure = np.isfinite(age_d) & (total > SURE_SD * scale * np.sqrt(variance))
     speed = np.log(
         np.where(sure, total / np.where(own > 0, own, 1.0), 1.0) / np.maximum(np.where(sure, age_d, 1.0), 1.0)
@@ -220,23 +219,9 @@ def likelihoods(
     ``restless`` (units,) is the probability that a unit's level strays by itself.
     """
     n, m, w = baseline.window(stream, window)
-    decay = drift.ratio(w)
-    out = {
-        "run_up": _scores(
-            units,
-            n,
-            m,
-            decay,
-            stream.mean,
-            stream.cov,
-            options.wander_sd**2,
-            scale,
-            _MISFIT,
-            _DIRECTIONS,
-            _BEGINS,
-            _RARE,
-        )
-    }
+    decay, mean, cov = drift.ratio(w[units]), stream.mean[units], baseline.covariance(stream, units)
+    sums, wander = compact.loose(n, units), options.wander_sd**2
+    out = {"run_up": _scores(sums, m[units], decay, mean, cov, wander, scale, _MISFIT, _DIRECTIONS, _BEGINS, _RARE)}
     shifts = {name: channels.shift(side[name], name, units, window) for name in channels.NAMES}
     for name, still in (
         ("unequalised_pressures", np.where(np.isfinite(shifts["equalising"][0]), WITHOUT_TRACE, TINY)),
@@ -260,7 +245,6 @@ def _less(one: tuple[Floats, Floats], other: tuple[Floats, Floats]) -> tuple[Flo
 
 @numba.njit(cache=True)
 def _scores(
-    units: Ints,
     n: Reals,
     m: Reals,
     decay: Floats,
@@ -279,15 +263,14 @@ def _scores(
     identity (Golub & Van Loan, Matrix Computations, 4th ed., section 2.1.4).
     """
     p, k = m.shape[1], len(directions)
-    out = np.zeros((len(units), len(begins) - 1))
+    out = np.zeros((len(n), len(begins) - 1))
     c, right, factor, gain = np.empty((p, p)), np.empty((p, k + 1)), np.empty((k, k)), np.empty((k, 1))
     r, known = np.empty((p, p)), np.empty((p, p))
-    for i in range(len(units)):
-        u = units[i]
-        _unpack(n[u], r)
-        _unpack(cov[u], known)
-        _covariance(r, known, decay[u], wander, scale, misfit, c)
-        _sides(r, m[u], mean[u], directions, right)
+    for i in range(len(n)):
+        _unpack(n[i], r)
+        _unpack(cov[i], known)
+        _covariance(r, known, decay[i], wander, scale, misfit, c)
+        _sides(r, m[i], mean[i], directions, right)
         _credit(r, directions, begins[-2], rare, right)
         _factor(c, p)
         _forward(c, right, p, k + 1)
@@ -333,9 +316,10 @@ def _covariance(r: Floats, cov: Floats, decay: float, wander: float, scale: floa
             out[a, b] = (r[a, b] * decay + known) * scale**2
             trace += out[a, b] if a == b else 0.0
             out[a, b] += other
-    # Directions in which nothing was seen carry no information; the floor keeps the factor finite.
+    # Directions in which nothing was seen carry no information; the floor keeps the factor finite. What sums are kept
+    # to leaves some uncertainty about each.
     for a in range(p):
-        out[a, a] += 1e-6 * (1.0 + trace / p)
+        out[a, a] += 1e-6 * (1.0 + trace / p) + ROUNDED * r[a, a] * decay * scale**2
 
 
 @numba.njit(cache=True)

@@ -12,8 +12,9 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import baseline
-from analytics.baseline import Prior, Singles, Stream, Window
+from analytics import baseline, compact
+from analytics.baseline import Prior, Stream, Window
+from analytics.compact import STEPS, Singles
 from analytics.options import Options
 from analytics.spd import Reals
 from analytics.tables import RAN, Decay, Ints, Starts
@@ -33,6 +34,7 @@ slower in cold, by some 1 % a kelvin (assumption)."""
 BEND = {"sag": 0.0, "line": 0.0, "inrush": 0.0, "power_factor": 0.015, "watts": 0.03, "equalising": 0.0}
 """By how much a channel may be off a straight line in the outdoor temperature 20 K from 5 °C; it grows with the square
 (assumptions)."""
+# What channels stand about (assumption). It is taken off before anything is summed: what is near zero loses least.
 CENTRE = {"sag": -1.5, "line": 0.0, "inrush": -1.0, "power_factor": 0.95, "watts": 7.8, "equalising": 4.3}
 UNIT_SD = {"sag": 0.8, "line": 0.05, "inrush": 0.4, "power_factor": 0.05, "watts": 0.5, "equalising": 0.7}
 READ = ("line_v", "line_min_v", "peak_a", "run_w", "run_pf", "outdoor_c", "cooling", "stage")
@@ -51,7 +53,7 @@ def _prior(name: str) -> Prior:
     slope = 3.0 * SCATTER[name]
     other = OTHER_SD * SCATTER[name]
     wide = [slope, other, other, slope, slope] if name in RUNNING else [slope]
-    mean = np.array([CENTRE[name], *np.zeros(len(wide))])
+    mean = np.zeros(1 + len(wide))
     sd = UNIT_SD[name]
     return baseline.prior_before_data(mean, np.array([2.0 * sd, *wide]), np.array([sd, *wide]), 1)
 
@@ -163,8 +165,9 @@ def take(side: Mapping[str, Channel], name: str, unit: Ints, value: Floats, x: F
     if not told.any():
         return
     _join(channel, np.unique(unit[told & (channel.row[unit] < 0)]))
-    stream, row = channel.stream, _rows(channel, unit)
-    y = _clipped(row, value, x, stream.mean, stream.cov, stream.recent_n, stream.recent_m, sd)
+    stream, row, value = channel.stream, _rows(channel, unit), value - CENTRE[name]
+    n = stream.recent_n
+    y = _clipped(row, value, x, stream.mean, stream.level_var, n.diagonal, n.cosines, stream.recent_m, sd)
     baseline.add(stream, baseline.day_sums(row, x, y, np.array([sd**-2]), DAY_SD[name] ** 2), options)
 
 
@@ -183,7 +186,15 @@ def restart(side: Mapping[str, Channel], units: Ints, day: int) -> None:
 
 @numba.njit(cache=True)
 def _clipped(
-    row: Ints, value: Floats, x: Floats, mean: Singles, cov: Singles, n: Singles, m: Singles, sd: float
+    row: Ints,
+    value: Floats,
+    x: Floats,
+    mean: Singles,
+    level_var: Singles,
+    diagonal: Singles,
+    cosines: NDArray[np.int16],
+    m: Singles,
+    sd: float,
 ) -> Floats:
     """Return values held to four standard deviations about where their unit lately stood; NaN stays."""
     out = value.copy()
@@ -194,13 +205,12 @@ def _clipped(
         if u < 0:
             continue
         if k == 0 or u != row[k - 1]:
-            shift, own = 0.0, float(n[u, 0])
+            shift, own = 0.0, float(diagonal[u, 0])
             if own > 0:
-                shift = float(m[u, 0])
-                for a in range(p):
-                    shift -= n[u, a * (a + 1) // 2] * mean[u, a]
-                shift /= own
-            width = 4.0 * np.sqrt(sd**2 + cov[u, 0] + 1.0 / (own + (LEAP_SD * sd) ** -2))
+                shift = m[u, 0] / own - mean[u, 0]
+                for a in range(1, p):
+                    shift -= cosines[u, a * (a - 1) // 2] / STEPS * np.sqrt(diagonal[u, a] / own) * mean[u, a]
+            width = 4.0 * np.sqrt(sd**2 + level_var[u] + 1.0 / (own + (LEAP_SD * sd) ** -2))
         if np.isfinite(value[k]):
             centre = shift
             for a in range(p):
@@ -218,38 +228,42 @@ def shift(channel: Channel, name: str, units: Ints, window: Window) -> tuple[Flo
     """Return how far a channel now stands from its baseline and the standard deviation of that; NaN where unknown."""
     stream, rows = channel.stream, _rows(channel, units)
     n, m, w = baseline.window(stream, window)
+    base, ridge = stream.base_n, stream.prior.ridge
+    learned = (stream.mean, base.diagonal, base.cosines, ridge.packed, ridge.least, stream.base_blocks)
     spread = np.array([WANDER[name], SEASON[name], BEND[name]]) ** 2
-    return _shift(rows, n, m, w, stream.mean, stream.cov, stream.base_blocks, spread)
+    return _shift(rows, n.diagonal, n.cosines, m, w, *learned, spread)
 
 
 @numba.njit(cache=True)
 def _shift(
     rows: Ints,
-    n: Singles,
+    diagonal: Singles,
+    cosines: NDArray[np.int16],
     m: Singles,
     w: Singles,
     mean: Singles,
-    cov: Singles,
+    base_diagonal: Singles,
+    base_cosines: NDArray[np.int16],
+    more: Floats,
+    least: Floats,
     blocks: NDArray[np.int16],
     spread: Floats,
 ) -> tuple[Floats, Floats]:
     value, sd = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
+    p = m.shape[1]
+    level, factor, z = np.empty(p), np.empty((p, p)), np.empty(p)
     for k in range(len(rows)):
         u = rows[k]
-        if u < 0:
-            continue
-        own = float(n[u, 0])
-        if own > 0 and blocks[u] > 0:
-            excess, known, place = float(m[u, 0]), 0.0, 0
-            for a in range(m.shape[1]):
-                row = float(n[u, place])
-                excess -= row * mean[u, a]
-                for b in range(a):
-                    known += 2.0 * row * cov[u, place + b] * n[u, b * (b + 1) // 2]
-                known += row * row * cov[u, place + a]
-                place += a + 1
+        if u >= 0 and diagonal[u, 0] > 0 and blocks[u] > 0:
+            compact.column_of(diagonal[u], cosines[u], 0, level)
+            own, excess = level[0], float(m[u, 0])
+            for a in range(p):
+                excess -= level[a] * mean[u, a]
+            compact.factor(base_diagonal[u], base_cosines[u], more, least, factor, z)
+            known = compact.square(factor, level, z)
             value[k] = excess / own
             wander, season, bend = spread
-            untold = season if n[u, 2] <= 0 else bend * (n[u, 1] / own) ** 4
+            # The outdoor temperature is the second condition of all.
+            untold = season if diagonal[u, 1] <= 0 else bend * (level[1] / own) ** 4
             sd[k] = np.sqrt(w[u, 1] / w[u, 0] / own + known / own**2 + wander + untold)
     return value, sd

@@ -101,7 +101,7 @@ def _order(visits: Sequence[Visit]) -> list[int]:
 def _visit(state: State, fleet: Fleet, visits: Sequence[Visit], day: int) -> None:
     units = np.array([v.unit for v in visits], dtype=np.int64)
     # What its run-up times never showed, they cannot show to be over either.
-    shown = drift.excess(state.run_up, state.options)[0][units] > repair.SHOWN_ABOVE
+    shown = drift.excess(state.run_up, state.options, units)[0] > repair.SHOWN_ABOVE
     same = repair.goes_on(state.after, units, state.usable)
     state.flagged_before[units] = (state.drift.alarm[units] & shown) | (same & state.flagged_before[units])
     worked = np.array([set(v.work) != {"other"} for v in visits], dtype=bool)
@@ -181,8 +181,10 @@ def _run_up(state: State, unit: Ints, x: Floats, run_up_s: Reals, close_deg: Rea
     stream = state.run_up
     y = np.log(np.where(run_up_s > 0, run_up_s, np.nan).astype(np.float64))
     level = baseline.expected(stream.mean, unit, x)
-    moved, moved_sd = drift.excess(stream, state.options)
-    unsure = stream.cov[:, 0] + moved_sd**2
+    some = unit[np.flatnonzero(np.diff(unit, prepend=-1))]
+    moved, unsure = np.zeros(len(stream.klass)), np.zeros(len(stream.klass))
+    moved[some], unsure[some] = drift.excess(stream, state.options, some)
+    unsure = stream.level_var + unsure**2
     y, variance = noise.take(state.noise, unit, y, level, moved, unsure, ~np.isnan(close_deg))
     sums = baseline.day_sums(unit, x, y, 1.0 / variance, state.options.day_sd**2)
     baseline.add(stream, sums, state.options)
@@ -199,7 +201,10 @@ def _rate(
     old = ~usable & state.after.known & gathering
     mean = repair.before(state.after, state.run_up.mean, old)
     level = baseline.expected(mean, unit, x)
-    moved = np.where(usable, drift.excess(state.run_up, state.options)[0], 0.0)[unit]
+    some = unit[np.flatnonzero(np.diff(unit, prepend=-1))]
+    excess = np.zeros(len(usable))
+    excess[some] = np.where(usable[some], drift.excess(state.run_up, state.options, some)[0], 0.0)
+    moved = excess[unit]
     p, p_now = hazard.before_and_now(state.hazard, level, moved, x)
     locked.take(state.rate, day, unit, is_locked, first, p, p_now, usable)
     # Locked starts are learned from at the hardness that the unit has now, so that a drifted unit teaches what hard

@@ -13,8 +13,9 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import features, spd
-from analytics.baseline import DaySums, Singles, Stream
+from analytics import baseline, compact, features, spd
+from analytics.baseline import DaySums, Stream
+from analytics.compact import Singles
 from analytics.options import Options
 from analytics.spd import Reals
 from analytics.tables import Ints
@@ -85,15 +86,16 @@ def begin(units: int) -> Drift:
 
 
 def score(
-    n: Reals, m: Reals, ratio: Floats, mean: Reals, cov: Reals, wander_sd: float, direction: int
+    n: Reals, m: Reals, ratio: Floats, mean: Reals, known: Reals, wander_sd: float, direction: int
 ) -> tuple[Floats, Floats, Floats]:
     """Return excess sum, its variance and the information of units in one direction.
 
     Parameters
     ----------
-    n, m : (units, p (p + 1) / 2) packed, (units, p) sums of the span tested
+    n, m : (units, p) row ``direction`` of the sums of the span tested, and (units,) of their right side
     ratio : (units,) sum of squared over sum of weights of those sums: 1 without decay
-    mean, cov : (units, p), packed, of the baseline
+    mean : (units, p) of the baseline
+    known : (units,) variance of what it expects of that row
     wander_sd : harmless wandering of the level
     direction : column of the features
 
@@ -101,34 +103,30 @@ def score(
     -------
     u, variance, information : (units,); the effect is ``u / information``, z is ``u / sqrt(variance)``
     """
-    return _score(n, m, ratio, mean, cov, wander_sd**2, direction)
+    return _score(n, m, ratio, mean, known, wander_sd**2, direction)
 
 
 @numba.njit(cache=True)
 def _score(
-    n: Reals, m: Reals, ratio: Floats, mean: Reals, cov: Reals, wander: float, direction: int
+    n: Reals, m: Reals, ratio: Floats, mean: Reals, known: Reals, wander: float, direction: int
 ) -> tuple[Floats, Floats, Floats]:
-    units, p = m.shape
+    units, p = n.shape
     excess, variance, own = np.empty(units), np.empty(units), np.empty(units)
-    row = np.empty(p)
     for u in range(units):
+        total = np.float64(m[u])
         for a in range(p):
-            high, low = max(a, direction), min(a, direction)
-            row[a] = n[u, high * (high + 1) // 2 + low]
-        total = float(m[u, direction])
-        known = wander * row[0] ** 2
-        place = 0
-        for a in range(p):
-            if row[a] != 0.0:
-                total -= row[a] * mean[u, a]
-                part = 0.5 * cov[u, place + a] * row[a]
-                for b in range(a):
-                    part += cov[u, place + b] * row[b]
-                known += 2.0 * row[a] * part
-            place += a + 1
-        excess[u], own[u] = total, row[direction]
-        variance[u] = own[u] * ratio[u] + known
+            total -= n[u, a] * mean[u, a]
+        excess[u], own[u] = total, n[u, direction]
+        variance[u] = own[u] * ratio[u] + known[u] + wander * n[u, 0] ** 2
     return excess, variance, own
+
+
+def level(stream: Stream, units: Ints, options: Options) -> tuple[Floats, Floats, Floats]:
+    """Return the score of the recent sums of some units in their level, as `score` does."""
+    n = compact.column(stream.recent_n, features.LEVEL, units)
+    known = baseline.variance(stream, units, n[:, None, :])[:, 0]
+    m, weights = stream.recent_m[units, features.LEVEL], ratio(stream.recent_w[units])
+    return score(n, m, weights, stream.mean[units], known, options.wander_sd, features.LEVEL)
 
 
 @numba.njit(cache=True)
@@ -147,10 +145,11 @@ def _excursion(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bo
     pick = usable[sums.unit]
     if len(u) == 0:
         return
-    one, mean, cov = np.ones(len(u)), stream.mean[u], stream.cov[u]
-    n, m = sums.n[pick].astype(np.float32), sums.m[pick].astype(np.float32)
+    rows = np.stack([spd.row(sums.n[pick], direction) for direction in DIRECTIONS], axis=1)
+    known, one, mean = baseline.variance(stream, u, rows), np.ones(len(u)), stream.mean[u]
     for k, direction in enumerate(DIRECTIONS):
-        total, var, own = score(n, m, one, mean, cov, options.wander_sd, direction)
+        m = sums.m[pick, direction]
+        total, var, own = score(rows[:, k], m, one, mean, known[:, k], options.wander_sd, direction)
         step = np.where(own > 0.05, total / np.sqrt(np.maximum(var, 1e-12)) / state.scale[k], 0.0)
         before = state.cusum[u, k]
         after = np.clip(before + step - 0.75, 0.0, 50.0)
@@ -168,21 +167,33 @@ def follow(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools,
     usable : (units,) whether the unit has a baseline
     """
     _excursion(state, stream, sums, day, usable, options)
-    decay = ratio(stream.recent_w)
     active = np.zeros(len(usable), dtype=bool)
     active[sums.unit] = True
-    for k, direction in enumerate(DIRECTIONS):
-        u, var, own = score(
-            stream.recent_n, stream.recent_m, decay, stream.mean, stream.cov, options.wander_sd, direction
-        )
-        if direction == features.LEVEL and day % WEEK_D == 0:
-            _stray(state, u, own, decay, usable)
-        told = usable & (own >= 1.0)
-        state.z[:, k] = np.where(told, u / np.sqrt(np.maximum(var, 1e-12)), 0.0)
-        _rescale(state, k, state.z[told & active, k])
+    told = np.zeros(state.z.shape, dtype=bool)
+    state.z[:] = 0.0
+    for some in spd.pieces(np.flatnonzero(usable)):
+        state.z[some], told[some] = _tested(stream, some, options)
+    for k in range(len(DIRECTIONS)):
+        _rescale(state, k, state.z[told[:, k] & active, k])
+    if day % WEEK_D == 0:
+        total, _, own = level(stream, np.arange(len(usable)), options)
+        _stray(state, total, own, ratio(stream.recent_w), usable)
     scaled = np.maximum(state.z / state.scale, 0.0)
     state.strongest[:] = np.argmax(scaled, axis=1)
     state.evidence[:] = 0.5 * scaled.max(axis=1) ** 2
+
+
+def _tested(stream: Stream, units: Ints, options: Options) -> tuple[Floats, Bools]:
+    """Return the statistics of the recent sums of some units, and whether these tell anything, (units, directions)."""
+    rows = np.stack([compact.column(stream.recent_n, direction, units) for direction in DIRECTIONS], axis=1)
+    known, decay, mean = baseline.variance(stream, units, rows), ratio(stream.recent_w[units]), stream.mean[units]
+    z, told = np.zeros(known.shape), np.zeros(known.shape, dtype=bool)
+    for k, direction in enumerate(DIRECTIONS):
+        m = stream.recent_m[units, direction]
+        u, var, own = score(rows[:, k], m, decay, mean, known[:, k], options.wander_sd, direction)
+        told[:, k] = own >= 1.0
+        z[:, k] = np.where(told[:, k], u / np.sqrt(np.maximum(var, 1e-12)), 0.0)
+    return z, told
 
 
 def _stray(state: Drift, total: Floats, own: Floats, decay: Floats, usable: Bools) -> None:
@@ -269,14 +280,13 @@ class Effect:
 
 def effect(state: Drift, stream: Stream, usable: Bools, options: Options) -> Effect:
     """Return how much longer run-up takes now than expected under the conditions met, with a 90 % interval."""
-    u, var, own = score(
-        stream.recent_n, stream.recent_m, ratio(stream.recent_w), stream.mean, stream.cov, options.wander_sd, 0
-    )
+    u, var, own = level(stream, np.arange(len(usable)), options)
     told = usable & (own > 0)
     safe = np.where(told, own, 1.0)
     excess = np.where(told, u / safe, np.nan)
     sd = np.where(told, np.sqrt(np.maximum(var, 0.0)) / safe, np.nan) * max(1.0, float(state.scale[0]))
-    expected = np.where(told, np.exp(np.einsum("up,up->u", spd.row(stream.recent_n, 0), stream.mean) / safe), np.nan)
+    n = compact.column(stream.recent_n, features.LEVEL, np.arange(len(usable)))
+    expected = np.where(told, np.exp(np.einsum("up,up->u", n, stream.mean) / safe), np.nan)
     return Effect(
         expected_s=expected,
         now_s=expected * np.exp(excess),
@@ -288,15 +298,14 @@ def effect(state: Drift, stream: Stream, usable: Bools, options: Options) -> Eff
     )
 
 
-def excess(stream: Stream, options: Options) -> tuple[Floats, Floats]:
-    """Return each unit's present drift in ln run-up, shrunk towards none by what is not known of it.
+def excess(stream: Stream, options: Options, units: Ints | None = None) -> tuple[Floats, Floats]:
+    """Return each unit's present drift in ln run-up, shrunk towards none by what is not known of it; or that of some.
 
     Beside it stands the standard deviation that the scatter of the recent starts leaves it: `SHRINK_SD` without any.
     """
-    decay = ratio(stream.recent_w)
-    u, var, own = score(
-        stream.recent_n, stream.recent_m, decay, stream.mean, stream.cov, options.wander_sd, features.LEVEL
-    )
+    units = np.arange(len(stream.klass)) if units is None else units
+    decay = ratio(stream.recent_w[units])
+    u, var, own = level(stream, units, options)
     safe = np.where(own > 0, own, 1.0)
     trust = SHRINK_SD**2 / (SHRINK_SD**2 + var / safe**2)
     return np.where(own > 0, trust * u / safe, 0.0), 1.0 / np.sqrt(own / decay + SHRINK_SD**-2)

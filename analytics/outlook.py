@@ -11,11 +11,12 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import features, hazard
+from analytics import features, hazard, spd
 from analytics.hazard import Hazard
 from analytics.options import HOUR_US
 from analytics.spd import Reals
@@ -28,10 +29,16 @@ SAMPLE = 24
 """Recent first attempts kept a unit, two a day."""
 A_DAY = 2
 DAYS = 14
-PIECE = 10_000
-"""Units of which the outlook is worked out at once."""
-LONG_S = 60_000.0
-"""A rest beyond which it does not matter how long it was."""
+ScaleName = Literal["off_s", "outdoor_c", "line_v", "close_deg"]
+SCALES: Mapping[ScaleName, tuple[float, float, bool]] = {
+    "off_s": (20.0, 60_000.0, True),
+    "outdoor_c": (-63.5, 63.5, False),
+    "line_v": (80.0, 520.0, True),
+    "close_deg": (0.0, 180.0, False),
+}
+"""From where to where the conditions of the sample are told apart, and whether by ratios: rests to 3 %, air to half a
+kelvin, voltages to 0.7 %, angles to 0.7°. A rest beyond a few minutes or hours no longer matters much."""
+UNKNOWN = 255
 LOCKOUT_SHARE = (1.5, 5.0)
 """Lockouts and locked first attempts that the share is held to before the fleet has shown its own."""
 
@@ -40,20 +47,20 @@ LOCKOUT_SHARE = (1.5, 5.0)
 class Sample:
     """Conditions of recent first attempts of each unit, (units, 24), a ring: rest, air, voltage, angle, and hour.
 
-    Half precision: three digits are as good as what is measured.
+    All but the hour are `SCALES`' steps; `UNKNOWN` is not known.
     """
 
-    off_s: NDArray[np.float16]
-    outdoor_c: NDArray[np.float16]
-    line_v: NDArray[np.float16]
-    close_deg: NDArray[np.float16]
+    off_s: NDArray[np.uint8]
+    outdoor_c: NDArray[np.uint8]
+    line_v: NDArray[np.uint8]
+    close_deg: NDArray[np.uint8]
     hour: NDArray[np.int8]
     filled: NDArray[np.int32]
 
 
 def begin(units: int) -> Sample:
     """Return an empty sample."""
-    unknown = np.full((units, SAMPLE), np.nan, dtype=np.float16)
+    unknown = np.full((units, SAMPLE), UNKNOWN, dtype=np.uint8)
     return Sample(
         off_s=unknown,
         outdoor_c=unknown.copy(),
@@ -75,25 +82,40 @@ def take(sample: Sample, unit: Ints, at: Ints, off_s: Reals, outdoor_c: Reals, l
         return
     starts = np.flatnonzero(np.diff(unit, prepend=-1))
     size = np.diff(np.append(starts, len(unit)))
+    rows = np.stack([starts + (2 * j + 1) * size // (2 * A_DAY) for j in range(A_DAY)])
+    rest, air = steps("off_s", off_s[rows]), steps("outdoor_c", outdoor_c[rows])
+    volts, angle = steps("line_v", line_v[rows]), steps("close_deg", close_deg[rows])
+    u = unit[starts]
     for j in range(A_DAY):
-        row = starts + (2 * j + 1) * size // (2 * A_DAY)
-        u = unit[row]
         place = sample.filled[u] % SAMPLE
-        sample.off_s[u, place] = np.minimum(off_s[row], LONG_S)
-        sample.outdoor_c[u, place] = outdoor_c[row]
-        sample.line_v[u, place] = line_v[row]
-        sample.close_deg[u, place] = close_deg[row]
-        sample.hour[u, place] = (at[row] // HOUR_US) % 24
+        sample.off_s[u, place], sample.outdoor_c[u, place] = rest[j], air[j]
+        sample.line_v[u, place], sample.close_deg[u, place] = volts[j], angle[j]
+        sample.hour[u, place] = (at[rows[j]] // HOUR_US) % 24
         sample.filled[u] += 1
+
+
+def steps(name: ScaleName, values: Reals) -> NDArray[np.uint8]:
+    """Return values in the steps of their scale; what is beyond an end of it stands at that end."""
+    low, high, by_ratio = SCALES[name]
+    told = np.clip(np.where(np.isnan(values), low, values), low, high).astype(np.float64)
+    share = np.log(told / low) / np.log(high / low) if by_ratio else (told - low) / (high - low)
+    return np.where(np.isnan(values), UNKNOWN, np.rint(share * (UNKNOWN - 1))).astype(np.uint8)
+
+
+def values(name: ScaleName, kept: NDArray[np.uint8]) -> Floats:
+    """Return what steps of a scale stand for, NaN where nothing is known."""
+    low, high, by_ratio = SCALES[name]
+    share = np.where(kept == UNKNOWN, np.nan, kept / (UNKNOWN - 1.0))
+    return np.asarray(low * (high / low) ** share if by_ratio else low + share * (high - low))
 
 
 def conditions(sample: Sample, reference_v: Floats) -> Floats:
     """Return the features of the sample, (units, 24, p); ``reference_v`` (units,)."""
     x = features.conditions(
-        sample.off_s.ravel(),
-        sample.outdoor_c.ravel(),
-        sample.line_v.ravel(),
-        sample.close_deg.ravel(),
+        values("off_s", sample.off_s.ravel()),
+        values("outdoor_c", sample.outdoor_c.ravel()),
+        values("line_v", sample.line_v.ravel()),
+        values("close_deg", sample.close_deg.ravel()),
         np.repeat(reference_v, SAMPLE),
     )
     return x.reshape(-1, SAMPLE, features.WIDTH)
@@ -158,9 +180,9 @@ def look(
     reach = np.array([name in known for name in site], dtype=bool)
     mean_p, reaches, coldest = np.zeros((units, DAYS)), np.zeros(units, dtype=bool), np.full(units, np.nan)
     # Without a forecast one day stands for all.
-    for some in _pieces(np.flatnonzero(~reach)):
+    for some in spd.pieces(np.flatnonzero(~reach)):
         mean_p[some] = _mean(model, part(sample, some), None, reference_v[some], mean[some], excess[some])
-    for some in _pieces(np.flatnonzero(reach)):
+    for some in spd.pieces(np.flatnonzero(reach)):
         ahead = np.stack([known[site[u] or ""] for u in some.tolist()])
         hour = ((sample.hour[some] - now_hour) % 24)[:, :, None] + 24 * np.arange(DAYS)
         hours = ahead[np.arange(len(some))[:, None, None], hour]
@@ -177,11 +199,6 @@ def look(
     )
 
 
-def _pieces(units: Ints) -> list[Ints]:
-    """Return units in pieces: what is worked out of each takes many times the room of what is kept."""
-    return np.array_split(units, -(-len(units) // PIECE)) if len(units) else []
-
-
 def _mean(model: Hazard, met: Sample, told: Floats | None, reference_v: Floats, mean: Reals, excess: Floats) -> Floats:
     """Return the chance that a start locks by hardness, mean of the sample by day, (units, days).
 
@@ -192,7 +209,7 @@ def _mean(model: Hazard, met: Sample, told: Floats | None, reference_v: Floats, 
     cold, soak, lifted = x[:, :, features.COLD, None], x[:, :, features.SOAK, None], np.ones((1, 1, 1))
     levels = level[:, :, None]
     if told is not None:
-        off_s, outdoor_c = (values[:, :, None].astype(np.float64) for values in (met.off_s, met.outdoor_c))
+        off_s, outdoor_c = values("off_s", met.off_s)[:, :, None], values("outdoor_c", met.outdoor_c)[:, :, None]
         temperature = np.where(np.isnan(told), outdoor_c, told)
         cold, hot, soak = features.weather(temperature, np.broadcast_to(off_s, temperature.shape))
         lifted = features.lift(temperature) / features.lift(outdoor_c)

@@ -14,8 +14,9 @@ from typing import get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import drift, features, spd
-from analytics.baseline import DaySums, Singles, Stream
+from analytics import baseline, compact, drift, features, spd
+from analytics.baseline import DaySums, Stream
+from analytics.compact import Singles, Triangles
 from analytics.options import DAY_US, Options
 from analytics.tables import Ints
 from analytics.verdict import RepairName
@@ -50,14 +51,17 @@ class Change:
 
 @dataclass
 class Open:
-    """What the visits that still gather starts have, one row a visit: sums before and after, the baseline before."""
+    """What the visits that still gather starts have, one row a visit: sums before and after, the baseline before.
+
+    ``sure`` is the inverse of the covariance of its coefficients.
+    """
 
     unit: Ints
-    before_n: Singles
+    before_n: Triangles
     before_m: Singles
     mean: Singles
-    cov: Singles
-    after_n: Singles
+    sure: Triangles
+    after_n: Triangles
     after_m: Singles
 
 
@@ -104,8 +108,13 @@ def _rows(units: Ints) -> Open:
         return np.zeros((len(units), columns), dtype=np.float32)
 
     p = features.WIDTH
-    q = spd.size(p)
-    return Open(units, zeros(q), zeros(p), zeros(p), zeros(q), zeros(q), zeros(p))
+    before, sure, after = (compact.zeros(len(units), p) for _ in range(3))
+    return Open(units, before, zeros(p), zeros(p), sure, after, zeros(p))
+
+
+def _some(sums: Open, rows: Ints) -> Open:
+    """Return a copy of some of the rows."""
+    return Open(*(compact.some(getattr(sums, f.name), rows) for f in fields(Open)))
 
 
 def part(state: After, units: Ints) -> After:
@@ -113,7 +122,7 @@ def part(state: After, units: Ints) -> After:
     own = {f.name: getattr(state, f.name)[units] for f in fields(After) if f.name not in ("open", "told")}
     out = After(**own, open=_rows(np.zeros(0, dtype=np.int64)), told={})
     rows = np.flatnonzero(out.row >= 0)
-    out.open = Open(*(getattr(state.open, f.name)[out.row[rows]] for f in fields(Open)))
+    out.open = _some(state.open, out.row[rows].astype(np.int64))
     out.open.unit, out.row[rows] = rows, np.arange(len(rows))
     return out
 
@@ -134,17 +143,18 @@ def visit(state: After, stream: Stream, units: Ints, at: Ints, usable: Bools) ->
     new = units[state.row[units] < 0]
     state.row[new] = len(state.open.unit) + np.arange(len(new))
     more = _rows(new)
-    state.open = Open(*(np.concatenate([getattr(state.open, f.name), getattr(more, f.name)]) for f in fields(Open)))
-    sums, row = state.open, state.row[units]
+    state.open = Open(*(compact.joined(getattr(state.open, f.name), getattr(more, f.name)) for f in fields(Open)))
+    sums, row = state.open, state.row[units].astype(np.int64)
     # The window that forgets soon: what was before the fault began must not count as the state that was found.
     decay = drift.ratio(stream.recent_w[units[~few]])[:, None]
-    sums.before_n[row[~few]] = stream.recent_n[units[~few]] / decay
+    compact.put(sums.before_n, row[~few], compact.loose(stream.recent_n, units[~few]) / decay)
     sums.before_m[row[~few]] = stream.recent_m[units[~few]] / decay
     sums.mean[row[learned]] = stream.mean[units[learned]]
-    sums.cov[row[learned]] = stream.cov[units[learned]]
+    compact.put(sums.sure, row[learned], baseline.precision(stream, units[learned]))
     state.known[units[learned]] = usable[units[learned]]
     state.at[units] = at
-    sums.after_n[row], sums.after_m[row] = 0.0, 0.0
+    compact.clear(sums.after_n, row)
+    sums.after_m[row] = 0.0
     state.starts[units], state.locked[units], state.expected[units] = 0, 0.0, 0.0
 
 
@@ -166,8 +176,9 @@ def take(state: After, sums: DaySums, gathering: Bools) -> None:
     """Add a day's sums to the visits that still gather."""
     pick = gathering[sums.unit]
     u = sums.unit[pick]
-    state.open.after_n[state.row[u]] += sums.n[pick]
-    state.open.after_m[state.row[u]] += sums.m[pick]
+    row = state.row[u].astype(np.int64)
+    compact.add(state.open.after_n, row, sums.n[pick])
+    state.open.after_m[row] += sums.m[pick]
     state.starts[u] += sums.starts[pick]
 
 
@@ -184,7 +195,7 @@ def close(state: After, gathering: Bools, options: Options) -> None:
     state.row[units] = -1
     for u in units.tolist():
         state.told.pop(u, None)
-    state.open = Open(*(getattr(state.open, f.name)[~ended] for f in fields(Open)))
+    state.open = _some(state.open, np.flatnonzero(~ended))
     state.row[state.open.unit] = np.arange(len(state.open.unit))
 
 
@@ -209,8 +220,9 @@ def _said(state: After, unit: int) -> Change:
 
 
 def _changes(state: After, units: Ints, ripe: Bools, options: Options) -> list[Change]:
-    row = state.row[units]
-    enough = state.known[units] & (state.starts[units] >= MIN_FIGURE_STARTS) & (state.open.before_n[row, 0] > 0)
+    row = state.row[units].astype(np.int64)
+    met = state.open.before_n.diagonal[row, 0] > 0
+    enough = state.known[units] & (state.starts[units] >= MIN_FIGURE_STARTS) & met
     out = [Change(None, 0.0, "too_early")] * len(units)
     for k, effect, sd in zip(np.flatnonzero(enough).tolist(), *_sizes(state.open, row[enough], options), strict=True):
         if not ripe[k] or state.starts[units[k]] < MIN_STARTS:
@@ -223,10 +235,11 @@ def _changes(state: After, units: Ints, ripe: Bools, options: Options) -> list[C
     return out
 
 
-def _sizes(sums: Open, row: NDArray[np.int32], options: Options) -> tuple[list[float], list[float]]:
+def _sizes(sums: Open, row: Ints, options: Options) -> tuple[list[float], list[float]]:
     """Return the change of ln run-up and its standard deviation for some rows."""
     p, k = features.WIDTH, len(row)
-    before, after, cov = (spd.full(triangles[row]) for triangles in (sums.before_n, sums.after_n, sums.cov))
+    before, after, sure = (spd.full(compact.loose(kept, row)) for kept in (sums.before_n, sums.after_n, sums.sure))
+    cov = np.linalg.inv(sure)
     cov[:, 0, 0] += options.wander_sd**2
     precision = np.zeros((k, 3 * p, 3 * p))
     common, first, second = slice(p), slice(p, 2 * p), slice(2 * p, None)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import attempts, drift, features, locked, posterior, prospect, rank, repair, silence, spd, standing, told
+from analytics import attempts, drift, features, locked, posterior, prospect, rank, repair, silence, standing, told
 from analytics.options import DAY_US, Options
 from analytics.state import State
 from analytics.tables import GEAR, Fleet, Ints
@@ -115,7 +115,7 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
         "weather_fold": prospect.ahead_fold(state, fleet, weather, 1.0 - share[:, -1], instant),
         "forecast": weather.forecast,
         "forecast_reaches": weather.reaches,
-        "met_cold": state.run_up.base_n[:, spd.at(features.COLD, features.COLD)] > COLD_SEEN,
+        "met_cold": state.run_up.base_n.diagonal[:, features.COLD] > COLD_SEEN,
         "quiet_days": np.where(heard, (instant - state.tries.last_start_at) / DAY_US, 0.0),
         "lockout_recent": recent,
         "conditions_lost": told.lost(state.told),

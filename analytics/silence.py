@@ -21,6 +21,8 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 HISTORY_D = 42
+MOST = 255
+"""Starts of a day that are counted."""
 LEAST_D = 7
 """Days of starts before a pause from which it is known how often a unit starts."""
 MISSED = 30.0
@@ -41,12 +43,13 @@ CLIMATE_HALF_LIFE_D = 14.0
 class Activity:
     """Starts by unit and day of the last 42 days, a ring, and what became of each unit since its last start.
 
+    More than 255 starts a day count as so many, so that a unit which starts without end is missed no sooner.
     ``outdoor_c`` is the air temperature of its last start and ``climate_c`` that of its last weeks; ``rate`` are
     starts a day before its present pause, ``worth`` the same in those of an average peer, and ``missed`` the starts
     expected since.
     """
 
-    ring: NDArray[np.uint16]
+    ring: NDArray[np.uint8]
     outdoor_c: NDArray[np.float32]
     climate_c: NDArray[np.float32]
     side: NDArray[np.int8]
@@ -58,7 +61,7 @@ class Activity:
 def begin(units: int) -> Activity:
     """Return the state before the first start."""
     return Activity(
-        ring=np.zeros((units, HISTORY_D), dtype=np.uint16),
+        ring=np.zeros((units, HISTORY_D), dtype=np.uint8),
         outdoor_c=np.full(units, np.nan, dtype=np.float32),
         climate_c=np.full(units, np.nan, dtype=np.float32),
         side=np.full(units, EITHER, dtype=np.int8),
@@ -76,7 +79,7 @@ def turn(state: Activity, day: int) -> None:
 def take(state: Activity, day: int, unit: Ints, outdoor_c: Reals, cooling: Reals) -> None:
     """Add a span of starts, which stand by unit and instant; ``cooling`` is 1 or 0, NaN where it is not told."""
     slot = day % HISTORY_D
-    state.ring[:, slot] += np.bincount(unit, minlength=len(state.ring)).astype(np.uint16)
+    state.ring[:, slot] = np.minimum(state.ring[:, slot] + np.bincount(unit, minlength=len(state.ring)), MOST)
     known = np.isfinite(outdoor_c)
     state.outdoor_c[unit[known]] = outdoor_c[known]
     count = np.bincount(unit[known], minlength=len(state.ring))
@@ -102,7 +105,7 @@ def close(state: Activity, day: int, first_start_at: Ints) -> None:
     state.missed[~quiet] = 0.0
     if not quiet.any():
         return
-    total = state.ring.sum(axis=1)
+    total = state.ring.sum(axis=1, dtype=np.int64)
     rate = (total - today) / np.clip(age_d, 1, HISTORY_D - 1)
     order = np.flatnonzero(total > 0)
     order = order[np.argsort(state.climate_c[order], kind="stable")]  # those that tell none stand last

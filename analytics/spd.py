@@ -1,10 +1,12 @@
-"""Many small symmetric matrices at once, each kept as the rows of its lower triangle one after the other.
+"""Many small symmetric matrices at once, each as the rows of its lower triangle one after the other.
 
-Half the memory of square ones, and half the arithmetic. A ``packed`` array has the shape (n, p (p + 1) / 2).
+Half the memory of square ones, and half the arithmetic. A ``packed`` array has the shape (n, p (p + 1) / 2). What is
+kept for long takes half of that again (`analytics.compact`).
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -15,6 +17,27 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Reals = NDArray[np.floating[Any]]
 """Of single or double precision."""
+
+Ints = NDArray[np.int64]
+
+PIECE = 10_000
+"""Rows that are worked with at once."""
+
+
+@dataclass(frozen=True)
+class Ridge:
+    """A positive definite matrix, packed, that is added to others, and the least that its pivots come to, (p,).
+
+    No pivot of a sum with it is below those, whatever rounding has done to the other.
+    """
+
+    packed: Floats
+    least: Floats
+
+
+def ridge(matrix: NDArray[Any]) -> Ridge:
+    """Return what it takes to add a matrix (p, p) to many."""
+    return Ridge(packed(matrix), np.diag(np.linalg.cholesky(matrix)) ** 2)
 
 
 def size(p: int) -> int:
@@ -54,6 +77,11 @@ def squares(vectors: Reals) -> Floats:
     return np.asarray(vectors[..., rows] * vectors[..., columns])
 
 
+def pieces(rows: Ints) -> list[Ints]:
+    """Return rows in pieces: what is worked out of each takes many times the room of what is kept."""
+    return np.array_split(rows, -(-len(rows) // PIECE)) if len(rows) else []
+
+
 @cache
 def _lower(p: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     rows, columns = np.tril_indices(p)
@@ -81,37 +109,47 @@ def times(triangles: Reals, vectors: Reals) -> Floats:
     return out
 
 
-@numba.njit(cache=True)
-def inverses(triangles: Reals) -> Floats:
+def inverses(triangles: Reals, more: Ridge | None = None) -> Floats:
     """Return the inverse of each symmetric positive definite matrix, packed, (n, p (p + 1) / 2).
 
     Gauss-Jordan elimination by sweeps of the lower triangle [1]_, which needs no pivots where a matrix is positive
     definite; for a few rows and columns several times as fast as a call of LAPACK each.
 
+    Parameters
+    ----------
+    triangles : packed, (n, p (p + 1) / 2)
+    more : is added to each first; these may then be semidefinite, but for rounding
+
     References
     ----------
     .. [1] Goodnight (1979), A tutorial on the SWEEP operator, The American Statistician 33, 149-158.
     """
-    out = triangles.astype(np.float64)
-    column = np.empty(int((np.sqrt(8 * out.shape[1] + 1) - 1) / 2))
+    if more is None:
+        return _inverses(triangles.astype(np.float64), np.full(_side(triangles.shape[-1]), -np.inf))
+    return _inverses(triangles + more.packed, more.least)
+
+
+@numba.njit(cache=True)
+def _inverses(out: Floats, least: Floats) -> Floats:
+    column = np.empty(len(least))
     for u in range(len(out)):
         m = out[u]
         for k in range(len(column)):
-            _sweep(m, k, column)
+            _sweep(m, k, column, least[k])
         for j in range(out.shape[1]):
             out[u, j] = -out[u, j]
     return out
 
 
 @numba.njit(cache=True)
-def _sweep(m: Floats, k: int, column: Floats) -> None:
-    """Sweep row and column k of one matrix; ``column`` is scratch."""
+def _sweep(m: Floats, k: int, column: Floats, least: float) -> None:
+    """Sweep row and column k of one matrix, its pivot at least so large; ``column`` is scratch."""
     begin = k * (k + 1) // 2
     for j in range(k):
         column[j] = m[begin + j]
     for i in range(k, len(column)):
         column[i] = m[i * (i + 1) // 2 + k]
-    pivot = 1.0 / column[k]
+    pivot = 1.0 / max(column[k], least)
     for i in range(len(column)):
         if i != k:
             factor = column[i] * pivot

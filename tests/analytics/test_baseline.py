@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from analytics import baseline, spd
+from analytics import baseline, compact, spd
 from analytics.options import DEFAULT, Options
 
 RNG = np.random.default_rng(11)
@@ -35,13 +35,26 @@ def test_with_a_wide_prior_the_posterior_is_weighted_least_squares() -> None:
     unit, x, y, w = _rows(2, 60)
     stream = baseline.begin(np.zeros(2, dtype=np.int64), _prior(3, unit_sd=1e3))
     sums = baseline.day_sums(unit, x, y, w, 0.0)
-    stream.base_n, stream.base_m = sums.n, sums.m
+    compact.put(stream.base_n, np.arange(2), sums.n)
+    stream.base_m = sums.m
     baseline.solve(stream, np.arange(2))
+    cov = spd.full(baseline.covariance(stream, np.arange(2)))
+    combined = baseline.variance(stream, np.arange(2), np.tile([[1.0, 0.0, 0.0], [1.0, -2.0, 0.5]], (2, 1, 1)))
     for u in range(2):
-        # An independent reference: statsmodels' weighted least squares, and its covariance at unit scale.
+        # An independent reference: statsmodels' weighted least squares, and its covariance at unit scale; to the five
+        # digits of the largest entry that sums are kept to.
         fit = sm.WLS(y[unit == u], x[unit == u], weights=w[unit == u]).fit()
-        assert np.allclose(stream.mean[u], fit.params, atol=1e-6)
-        assert np.allclose(spd.full(stream.cov[u]), fit.normalized_cov_params, rtol=1e-4)
+        wanted = fit.normalized_cov_params
+        assert np.allclose(stream.mean[u], fit.params, atol=2e-4 * np.abs(fit.params).max())
+        assert np.allclose(cov[u], wanted, atol=2e-4 * np.abs(wanted).max())
+        assert stream.level_var[u] == pytest.approx(wanted[0, 0], rel=1e-4)
+        assert combined[u] == pytest.approx([v @ wanted @ v for v in np.array([[1, 0, 0], [1, -2, 0.5]])], rel=2e-4)
+    # And what they are before they are kept, to rounding.
+    inverse = spd.full(spd.inverses(sums.n, stream.prior.ridge))
+    for u in range(2):
+        fit = sm.WLS(y[unit == u], x[unit == u], weights=w[unit == u]).fit()
+        assert np.allclose(inverse[u], fit.normalized_cov_params, rtol=1e-4)
+        assert np.allclose(inverse[u] @ sums.m[u], fit.params, atol=1e-6)
 
 
 def test_what_has_no_value_and_units_without_any_add_nothing() -> None:
@@ -95,10 +108,11 @@ def test_beginning_anew_forgets_everything_but_the_class() -> None:
     stream = baseline.begin(np.zeros(1, dtype=np.int64), _prior(2))
     x = np.column_stack([np.ones(50), RNG.normal(size=50)])
     _feed(stream, np.zeros(50, dtype=np.int64), x, x[:, 1] + 3)
-    stream.base_n, stream.base_m, stream.base_blocks[:] = stream.block_n.copy(), stream.block_m.copy(), 1
+    compact.put(stream.base_n, np.arange(1), compact.loose(stream.block_n, np.arange(1)))
+    stream.base_m, stream.base_blocks[:] = stream.block_m.copy(), 1
     baseline.solve(stream, np.arange(1))
     baseline.restart(stream, np.array([0]), 5)
     fresh = baseline.begin(np.zeros(1, dtype=np.int64), _prior(2))
     assert np.allclose(stream.mean, fresh.mean)
-    assert not stream.recent_n.any()
+    assert not compact.loose(stream.recent_n, np.arange(1)).any()
     assert stream.base_blocks[0] == 0

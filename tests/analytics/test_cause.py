@@ -8,7 +8,7 @@ import pytest
 from scipy.special import expit
 from scipy.stats import multivariate_normal
 
-from analytics import baseline, cause, channels, core, features, hazard, posterior, spd
+from analytics import baseline, cause, channels, compact, core, features, hazard, posterior, spd
 from analytics.options import DAY_US, DEFAULT
 from analytics.tables import GEAR, METERING, Tables, fleet
 from analytics.verdict import CAUSES, HYPOTHESES
@@ -48,7 +48,7 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
         np.zeros(4, dtype=np.int64), baseline.prior_before_data(np.zeros(p), np.ones(p), np.full(p, 0.1), 1)
     )
     x = rng.normal(size=(4, 30, p))
-    stream.slow_n[:] = spd.packed(np.einsum("uip,uiq->upq", x, x) * 50.0)
+    compact.put(stream.slow_n, np.arange(4), spd.packed(np.einsum("uip,uiq->upq", x, x) * 50.0))
     stream.slow_m[:] = rng.normal(size=(4, p)) * 30.0
     stream.slow_w[:] = [6.0, 3.0]
     restless = np.array([0.0, 0.1, 0.3, 0.9])
@@ -67,11 +67,12 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
         for sds in (cause.MISFIT_SD, cause.COLD_MISFIT_SD)
     )
     for u in range(4):
-        r = spd.full(stream.slow_n[u])
-        known = spd.full(stream.cov[u]) + DEFAULT.wander_sd**2 * np.diag(np.eye(p)[0])
+        r = spd.full(compact.loose(stream.slow_n, np.array([u]))[0])
+        known = spd.full(baseline.covariance(stream, np.array([u]))[0]) + DEFAULT.wander_sd**2 * np.diag(np.eye(p)[0])
         none = scale**2 * (0.5 * r + r @ known @ r)
         cold = r[0, features.COLD] / r[0, 0]
         none += r @ (misfit + cold**2 * in_cold) @ r + np.eye(p) * 1e-6 * (1.0 + np.trace(none) / p)
+        none += np.diag(np.diag(r)) * cause.ROUNDED * 0.5 * scale**2
         score = stream.slow_m[u] - r @ stream.mean[u]
         base = multivariate_normal(np.zeros(p), none).logpdf(score)
         # Half of what it takes to be the whole of a condition on its starts, one to four times the stated.
@@ -134,8 +135,8 @@ def test_what_comes_within_days_points_to_gear_or_supply_and_what_takes_months_t
     stream = baseline.begin(
         np.zeros(3, dtype=np.int64), baseline.prior_before_data(np.zeros(p), np.ones(p), np.full(p, 0.1), 1)
     )
-    stream.cov[:] = spd.packed(np.eye(p) * 1e-4)
-    stream.recent_n[:, 0], stream.recent_m[:, 0], stream.recent_w[:] = 4000.0, 4000.0 * 0.3, [4.8, 2.7]
+    compact.put(stream.base_n, np.arange(3), spd.packed(np.tile(np.eye(p) * 1e4, (3, 1, 1))))
+    stream.recent_n.diagonal[:, 0], stream.recent_m[:, 0], stream.recent_w[:] = 4000.0, 4000.0 * 0.3, [4.8, 2.7]
     nothing = np.zeros(3)
     told = cause.terms(
         stream,

@@ -21,6 +21,30 @@ def _sample(outdoor_c: float = 0.0) -> outlook.Sample:
     return sample
 
 
+@pytest.mark.parametrize(
+    ("name", "told", "within"),
+    [
+        ("off_s", [20.0, 90.0, 300.0, 7200.0, 60_000.0], 0.016),
+        ("line_v", [80.0, 115.2, 240.0, 519.0], 0.0037),
+        ("outdoor_c", [-40.0, -9.9, 0.1, 21.3], 0.25),
+        ("close_deg", [0.0, 45.3, 179.0], 0.36),
+    ],
+)
+def test_what_the_sample_keeps_of_a_condition_is_near_what_was_told(
+    name: outlook.ScaleName, told: list[float], within: float
+) -> None:
+    ratios = outlook.SCALES[name][2]
+    got = outlook.values(name, outlook.steps(name, np.array([*told, np.nan])))
+    off = got[:-1] / told - 1.0 if ratios else got[:-1] - told
+    assert np.abs(off).max() <= within
+    assert np.isnan(got[-1])
+
+
+def test_what_is_beyond_the_end_of_a_scale_stands_at_its_end() -> None:
+    got = outlook.values("off_s", outlook.steps("off_s", np.array([0.0, 1e9])))
+    assert got == pytest.approx([20.0, 60_000.0])
+
+
 def _look(forecast_c: float | None, excess: float = 0.3, hours: int = 336) -> outlook.Outlook:
     mean = np.zeros((1, features.WIDTH))
     mean[0, [0, features.COLD, features.SOAK]] = np.log(0.25), 0.3, 0.2
@@ -53,7 +77,7 @@ def test_colder_weather_leaves_more_pressure_after_a_short_rest_and_so_locks_mor
     mean[0, [0, features.REST_SLOW]] = np.log(0.4), 1.0
     one = np.ones(1)
     sample = _sample()
-    sample.off_s[:] = 300.0
+    sample.off_s[:] = outlook.steps("off_s", np.full(outlook.SAMPLE, 300.0))
     chances = [
         outlook.look(
             sample, hazard.begin(), mean, 0 * one, 240 * one, 12 * one, one, 0.3, {"s": np.full(336, c)}, ["s"], AS_OF

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
-from analytics import baseline, prior
+from analytics import baseline, compact, prior
 
 
 def _stream(units: int, each: int, sd: float, seed: int) -> tuple[baseline.Stream, pd.DataFrame]:
@@ -17,7 +17,8 @@ def _stream(units: int, each: int, sd: float, seed: int) -> tuple[baseline.Strea
     before = baseline.prior_before_data(np.zeros(2), np.full(2, 10.0), np.array([0.3, 0.15]), 1)
     stream = baseline.begin(np.zeros(units, dtype=np.int64), before)
     sums = baseline.day_sums(unit, x, y, np.full(len(unit), sd**-2), 0.0)
-    stream.base_n, stream.base_m, stream.base_blocks[:] = sums.n, sums.m, 1
+    compact.put(stream.base_n, np.arange(units), sums.n)
+    stream.base_m, stream.base_blocks[:] = sums.m, 1
     return stream, pd.DataFrame({"unit": unit, "x": x[:, 1], "y": y})
 
 
@@ -45,3 +46,14 @@ def test_one_unit_hardly_narrows_what_is_thought_of_the_others() -> None:
     stream, _ = _stream(1, 40, 0.2, 5)
     fitted = prior.fit(stream)
     assert np.sqrt(fitted.sigma[0, 0]) > 0.3
+
+
+def test_of_a_large_fleet_some_units_teach_what_all_would(monkeypatch: pytest.MonkeyPatch) -> None:
+    stream, _ = _stream(400, 20, 0.25, 6)
+    whole = prior.fit(stream)
+    monkeypatch.setattr(prior, "MOST", 150)
+    some = prior.fit(stream)
+    assert not np.array_equal(some.beta, whole.beta)
+    # Within three standard errors of 133 units' means and spreads of 0.3 and 0.15.
+    assert np.all(np.abs(some.beta[0] - whole.beta[0]) < 3 * np.array([0.3, 0.15]) / np.sqrt(133))
+    assert np.diag(some.sigma) == pytest.approx(np.diag(whole.sigma), rel=3 * np.sqrt(2 / 133))

@@ -4,7 +4,7 @@ from types import ModuleType
 
 import pytest
 
-from analytics import core, outlook, report
+from analytics import core, report, spd
 from analytics.options import DAY_US
 from analytics.tables import fleet
 
@@ -17,7 +17,7 @@ def test_verdicts_made_in_pieces_of_the_fleet_are_those_made_at_once(
     ((_, state),) = core.run(whole, [instant])
     at_once = list(report.verdicts(state, whole, instant))
     monkeypatch.setattr(report, "PIECE", 3)
-    monkeypatch.setattr(outlook, "PIECE", 2)
+    monkeypatch.setattr(spd, "PIECE", 2)
     assert list(report.verdicts(state, whole, instant)) == at_once
     assert len(at_once) == 7
     assert any(one.verdict.lockout_7d for one in at_once)

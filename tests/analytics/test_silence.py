@@ -128,3 +128,15 @@ def test_a_unit_never_heard_of_is_not_silent() -> None:
     state = silence.begin(1)
     never = np.array([10**18])
     assert not silence.silent(state, 20_000 * DAY_US, np.array([-(2**62)]), never).any()
+
+
+def test_a_unit_that_starts_without_end_is_counted_to_255_a_day_and_is_silent_no_sooner() -> None:
+    state = silence.begin(1)
+    one = np.zeros(400, dtype=np.int64)
+    for _ in range(2):
+        silence.take(state, 3, one, np.full(400, -5.0), np.full(400, np.nan))
+    assert state.ring[0, 3] == silence.MOST
+    assert state.ring.sum() == silence.MOST
+    assert not _history(12, 40, 400.0, {}).any()
+    stopped = _history(12, 40, 400.0, {3: 30})
+    assert stopped.tolist() == [unit == 3 for unit in range(12)]

@@ -33,3 +33,11 @@ def test_packed_matrices_are_the_square_ones_in_every_respect(p: int) -> None:
     for a in range(p):
         assert np.array_equal(spd.row(triangles, a), matrices[:, a])
         assert triangles[0, spd.at(0, a)] == triangles[0, spd.at(a, 0)] == matrices[0, 0, a]
+
+
+def test_pieces_hold_each_row_once_in_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(spd, "PIECE", 4)
+    pieces = spd.pieces(np.arange(10, 21))
+    assert [len(part) for part in pieces] == [4, 4, 3]
+    assert np.concatenate(pieces).tolist() == list(range(10, 21))
+    assert spd.pieces(np.arange(0)) == []
