@@ -39,13 +39,17 @@ Window = Literal["recent", "slow"]
 
 @dataclass(frozen=True)
 class Prior:
-    """Class coefficients (classes, p), spread of units about them (p, p), and the same before any data."""
+    """Class coefficients (classes, p), spread of units about them (p, p), and the same before any data.
+
+    ``fitted`` is whether the first two come from data.
+    """
 
     beta: Floats
     sigma: Floats
     mean0: Floats
     spread0: Floats
     sigma0: Floats
+    fitted: bool = False
 
     @cached_property
     def ridge(self) -> spd.Ridge:

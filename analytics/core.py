@@ -154,8 +154,12 @@ def _take(state: State, fleet: Fleet, pick: Ints, day: int, reports: tuple[Ints,
     met = (used["off_s"], used["outdoor_c"], used["line_v"], field["close_deg"])
     x = features.conditions(*met, fleet.reference_v[unit])
     timed = alike & (starts.outcome[rows] == RAN)
-    sums = _run_up(state, unit, x, np.where(timed, field["run_up_s"], np.nan), field["close_deg"])
-    _rate(state, fleet, day, unit, x, starts.seq[rows], first, is_locked)
+    # What is known of the drift before these starts: none of them is judged by itself.
+    moved, moved_sd = np.zeros(fleet.size), np.zeros(fleet.size)
+    moved[unit[opens]], moved_sd[unit[opens]] = drift.excess(state.run_up, options, unit[opens])
+    run_up_s = np.where(timed, field["run_up_s"], np.nan)
+    sums = _run_up(state, unit, x, run_up_s, field["close_deg"], moved, moved_sd)
+    _rate(state, fleet, day, unit, x, starts.seq[rows], first, is_locked, moved)
     state.lockouts += len(lockouts)
     state.today.append(lockouts)
     outlook.take(state.sample, unit[first], at[first], *(values[first] for values in met))
@@ -177,14 +181,13 @@ def _off_s(state: State, unit: Ints, at: Ints, field: dict[str, Reals]) -> Reals
     return np.where(np.isnan(off_s), np.where(derived >= 0, derived, np.nan), off_s)
 
 
-def _run_up(state: State, unit: Ints, x: Floats, run_up_s: Reals, close_deg: Reals) -> baseline.DaySums:
+def _run_up(
+    state: State, unit: Ints, x: Floats, run_up_s: Reals, close_deg: Reals, moved: Floats, moved_sd: Floats
+) -> baseline.DaySums:
     stream = state.run_up
     y = np.log(np.where(run_up_s > 0, run_up_s, np.nan).astype(np.float64))
     level = baseline.expected(stream.mean, unit, x)
-    some = unit[np.flatnonzero(np.diff(unit, prepend=-1))]
-    moved, unsure = np.zeros(len(stream.klass)), np.zeros(len(stream.klass))
-    moved[some], unsure[some] = drift.excess(stream, state.options, some)
-    unsure = stream.level_var + unsure**2
+    unsure = stream.level_var + moved_sd**2
     y, variance = noise.take(state.noise, unit, y, level, moved, unsure, ~np.isnan(close_deg))
     sums = baseline.day_sums(unit, x, y, 1.0 / variance, state.options.day_sd**2)
     baseline.add(stream, sums, state.options)
@@ -193,7 +196,15 @@ def _run_up(state: State, unit: Ints, x: Floats, run_up_s: Reals, close_deg: Rea
 
 
 def _rate(
-    state: State, fleet: Fleet, day: int, unit: Ints, x: Floats, seq: Ints, first: Bools, is_locked: Bools
+    state: State,
+    fleet: Fleet,
+    day: int,
+    unit: Ints,
+    x: Floats,
+    seq: Ints,
+    first: Bools,
+    is_locked: Bools,
+    excess: Floats,
 ) -> None:
     usable = state.usable
     gathering = repair.open_units(state.after, (day + 1) * DAY_US)
@@ -201,10 +212,7 @@ def _rate(
     old = ~usable & state.after.known & gathering
     mean = repair.before(state.after, state.run_up.mean, old)
     level = baseline.expected(mean, unit, x)
-    some = unit[np.flatnonzero(np.diff(unit, prepend=-1))]
-    excess = np.zeros(len(usable))
-    excess[some] = np.where(usable[some], drift.excess(state.run_up, state.options, some)[0], 0.0)
-    moved = excess[unit]
+    moved = np.where(usable, excess, 0.0)[unit]
     p, p_now = hazard.before_and_now(state.hazard, level, moved, x)
     locked.take(state.rate, day, unit, is_locked, first, p, p_now, usable)
     # Locked starts are learned from at the hardness that the unit has now, so that a drifted unit teaches what hard

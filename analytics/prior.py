@@ -28,13 +28,18 @@ MOST = 30_000
 """Units that are asked; of a larger fleet one in two, in three, and so on."""
 
 
-def fit(stream: Stream, rounds: int = 12) -> Prior:
+FIRST_ROUNDS, ROUNDS = 12, 4
+"""EM rounds of the first fit, and of the later ones, which go on from the last; the prior is a starting point for
+shrinkage, not a result."""
+
+
+def fit(stream: Stream, rounds: int | None = None) -> Prior:
     """Return the prior fitted to the learned sums of a stream; units that have learned nothing do not count.
 
     Parameters
     ----------
     stream : its ``base_n``, ``base_m``, ``klass`` and prior are read
-    rounds : EM rounds; the prior is a starting point for shrinkage, not a result, so a dozen suffice
+    rounds : EM rounds
 
     Returns
     -------
@@ -51,8 +56,8 @@ def fit(stream: Stream, rounds: int = 12) -> Prior:
     classes = len(prior.beta)
     count = np.bincount(klass, minlength=classes)
     wide = np.linalg.inv(prior.spread0)
-    sigma = prior.sigma0
-    for _ in range(rounds):
+    sigma = prior.sigma if prior.fitted else prior.sigma0
+    for _ in range(rounds or (ROUNDS if prior.fitted else FIRST_ROUNDS)):
         inverse = np.linalg.inv(sigma)
         cov = spd.inverses(a, spd.ridge(inverse))
         pulled = spd.times(cov, v)
@@ -71,7 +76,7 @@ def fit(stream: Stream, rounds: int = 12) -> Prior:
     # A class that no unit has shown yet may differ from the fleet by more than one unit of a known class does;
     # with few units in all, what is not known of the fleet belongs to what is not known of a unit.
     unknown = np.linalg.inv(weight.sum(axis=0) + wide)
-    return Prior(beta, sigma + unknown, prior.mean0, prior.spread0, prior.sigma0)
+    return Prior(beta, sigma + unknown, prior.mean0, prior.spread0, prior.sigma0, fitted=True)
 
 
 @numba.njit(cache=True)

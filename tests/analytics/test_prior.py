@@ -36,6 +36,19 @@ def test_the_fleets_prior_is_what_a_mixed_model_finds() -> None:
     assert np.abs(stream.mean - own).max() < 0.02
 
 
+def test_later_fits_go_on_from_the_last_and_end_where_many_rounds_end() -> None:
+    stream, _ = _stream(150, 20, 0.25, 5)
+    whole = prior.fit(stream, rounds=200)
+    far = [np.abs(prior.fit(stream, rounds=prior.ROUNDS).sigma - whole.sigma).max()]
+    for _ in range(20):
+        stream.prior = prior.fit(stream)
+        far.append(np.abs(stream.prior.sigma - whole.sigma).max())
+    assert stream.prior.fitted
+    assert far[1] < far[0]
+    # Not quite: each begins with what the fleet's own coefficients leave unknown added to the spread.
+    assert stream.prior.sigma == pytest.approx(whole.sigma, abs=0.003 * whole.sigma.max())
+
+
 def test_without_units_that_have_learned_the_prior_stays() -> None:
     stream, _ = _stream(5, 10, 0.2, 4)
     stream.base_blocks[:] = 0
