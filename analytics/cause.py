@@ -42,7 +42,7 @@ PRIOR = {
 }
 PREVALENCE, PREVALENCE_FLAGGED = 0.08, 0.85
 """Share of units that have any of them at a time, of all and of those with an alarm; assumptions: a fault in a seventh
-of the units a year, beside a quarter of the budget of false alarms."""
+of the units a year, beside a sixth of the budget of false alarms."""
 MISFIT_SD = {LEVEL: 0.025, REST_FAST: 0.025, REST: 0.025, REST_SLOW: 0.025, COLD: 0.04, VOLTS: 0.06}
 """What neither cause nor baseline explains exactly: what a condition does is no straight line, least of all near
 stalling, so that another voltage or rest than was met before finds a sound unit somewhat off it."""
@@ -50,6 +50,8 @@ LEAST_MISFIT_SD = 0.015
 """The same of every other condition."""
 COLD_MISFIT_SD = {**MISFIT_SD, REST_FAST: 0.05, REST: 0.05, REST_SLOW: 0.05}
 """What is added at -10 °C; it grows with the cold. Short rests end the earlier, as pressures lie the farther apart."""
+UNSEEN_VOLTS_SD = 0.03
+"""The same of the level of a unit whose logger tells no voltage: that of its street may have changed by a percent."""
 STRANGE, STRANGE_SD = 0.05, 0.5
 """Share and spread of shifts of a channel that have to do with no cause: something else was changed."""
 
@@ -221,7 +223,8 @@ def likelihoods(
     n, m, w = baseline.window(stream, window)
     decay, mean, cov = drift.ratio(w[units]), stream.mean[units], baseline.covariance(stream, units)
     sums, wander = compact.loose(n, units), options.wander_sd**2
-    out = {"run_up": _scores(sums, m[units], decay, mean, cov, wander, scale, _MISFIT, _DIRECTIONS, _BEGINS, _RARE)}
+    assumed = (_MISFIT, UNSEEN_VOLTS_SD**2, _DIRECTIONS, _BEGINS, _RARE)
+    out = {"run_up": _scores(sums, m[units], decay, mean, cov, wander, scale, *assumed)}
     shifts = {name: channels.shift(side[name], name, units, window) for name in channels.NAMES}
     for name, still in (
         ("unequalised_pressures", np.where(np.isfinite(shifts["equalising"][0]), WITHOUT_TRACE, TINY)),
@@ -253,6 +256,7 @@ def _scores(
     wander: float,
     scale: float,
     misfit: Floats,
+    unseen: float,
     directions: Floats,
     begins: Ints,
     rare: Floats,
@@ -269,7 +273,7 @@ def _scores(
     for i in range(len(n)):
         _unpack(n[i], r)
         _unpack(cov[i], known)
-        _covariance(r, known, decay[i], wander, scale, misfit, c)
+        _covariance(r, known, decay[i], wander, scale, misfit, unseen, c)
         _sides(r, m[i], mean[i], directions, right)
         _credit(r, directions, begins[-2], rare, right)
         _factor(c, p)
@@ -295,7 +299,9 @@ def _unpack(triangle: NDArray[Any], out: Floats) -> None:
 
 
 @numba.njit(cache=True)
-def _covariance(r: Floats, cov: Floats, decay: float, wander: float, scale: float, misfit: Floats, out: Floats) -> None:
+def _covariance(
+    r: Floats, cov: Floats, decay: float, wander: float, scale: float, misfit: Floats, unseen: float, out: Floats
+) -> None:
     """Write the covariance of a unit's scores if nothing is wrong, lower triangle, (p, p)."""
     p = len(r)
     half = np.empty((p, p))
@@ -307,9 +313,10 @@ def _covariance(r: Floats, cov: Floats, decay: float, wander: float, scale: floa
             half[a, b] = total
     trace = 0.0
     grown = (r[0, COLD] / r[0, 0]) ** 2 if r[0, 0] > 0 else 0.0
+    other_level = unseen if r[VOLTS, VOLTS] <= 0.0 else 0.0
     for a in range(p):
         for b in range(a + 1):
-            known, other = 0.0, 0.0
+            known, other = 0.0, other_level * r[a, 0] * r[0, b]
             for d in range(p):
                 known += half[a, d] * r[d, b]
                 other += (misfit[0, d] + grown * misfit[1, d]) * r[a, d] * r[d, b]

@@ -48,8 +48,10 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
         np.zeros(4, dtype=np.int64), baseline.prior_before_data(np.zeros(p), np.ones(p), np.full(p, 0.1), 1)
     )
     x = rng.normal(size=(4, 30, p))
+    x[3, :, features.VOLTS] = 0.0  # the last tells no voltage
     compact.put(stream.slow_n, np.arange(4), spd.packed(np.einsum("uip,uiq->upq", x, x) * 50.0))
     stream.slow_m[:] = rng.normal(size=(4, p)) * 30.0
+    stream.slow_m[3, features.VOLTS] = 0.0
     stream.slow_w[:] = [6.0, 3.0]
     restless = np.array([0.0, 0.1, 0.3, 0.9])
     side = channels.begin(4)
@@ -71,12 +73,14 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
         known = spd.full(baseline.covariance(stream, np.array([u]))[0]) + DEFAULT.wander_sd**2 * np.diag(np.eye(p)[0])
         none = scale**2 * (0.5 * r + r @ known @ r)
         cold = r[0, features.COLD] / r[0, 0]
-        none += r @ (misfit + cold**2 * in_cold) @ r + np.eye(p) * 1e-6 * (1.0 + np.trace(none) / p)
+        unseen = cause.UNSEEN_VOLTS_SD**2 * np.diag(np.eye(p)[0]) if u == 3 else 0.0
+        none += r @ (misfit + cold**2 * in_cold + unseen) @ r + np.eye(p) * 1e-6 * (1.0 + np.trace(none) / p)
         none += np.diag(np.diag(r)) * cause.ROUNDED * 0.5 * scale**2
         score = stream.slow_m[u] - r @ stream.mean[u]
         base = multivariate_normal(np.zeros(p), none).logpdf(score)
         # Half of what it takes to be the whole of a condition on its starts, one to four times the stated.
-        fold = [1.0, *np.clip(cause.RARE_SHARE * r[1:, 0] / np.diag(r)[1:], 1.0, cause.RARE_FOLD)]
+        own = np.maximum(np.diag(r)[1:], 1e-9)
+        fold = [1.0, *np.clip(cause.RARE_SHARE * r[1:, 0] / own, 1.0, cause.RARE_FOLD)]
         strays = none + sum(
             (fold[c] * sd) ** 2 * np.outer(r[:, c], r[:, c]) for each in cause.RESTLESS for c, sd in each.items()
         )
