@@ -50,6 +50,22 @@ def test_slower_starts_speak_for_a_fault_and_sound_ones_do_not() -> None:
     assert np.quantile(_weigh(state, stream, channels.begin(40)), 0.9) < 1.0
 
 
+def test_after_a_visit_the_starts_of_one_day_say_nothing_and_those_of_two_do() -> None:
+    rng = np.random.default_rng(8)
+    state, stream = _learned(40, 0.0, rng)
+    baseline.forget_recent(stream, np.arange(40))
+    said = []
+    for day in (38, 39):
+        x = features.conditions(np.full(480, 900.0), np.zeros(480), np.full(480, 240.0), np.full(480, np.nan))
+        y = rng.normal(0.5, 0.1, 480)
+        sums = baseline.day_sums(np.repeat(np.arange(40), 12), x, y, np.full(480, 100.0), DEFAULT.day_sd**2)
+        baseline.add(stream, sums, DEFAULT)
+        drift.follow(state, stream, sums, day, stream.base_blocks > 0, DEFAULT)
+        said.append(_weigh(state, stream, channels.begin(40)))
+    assert not said[0].any()
+    assert np.median(said[1]) > DEFAULT.drift_nats
+
+
 def test_faster_starts_say_nothing_whatever_else_has_moved() -> None:
     state, stream = _learned(40, -0.2, np.random.default_rng(3))
     assert not _weigh(state, stream, channels.begin(40), locked=9.0).any()
