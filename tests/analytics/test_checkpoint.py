@@ -40,6 +40,13 @@ def run(made: ModuleType, units: int, days: int) -> tuple[Fleet, int, State]:
     return whole, int(whole.starts.day[0]), begin(whole)
 
 
+def follow(kept: Checkpoints, state: State, whole: Fleet, days: range, today: int | None = None) -> None:
+    """Take a state through days and keep it at the end of each: as of ``today``, or of the day after."""
+    for day in days:
+        core.advance(state, whole, day)
+        kept.keep(state, day + 1 if today is None else today)
+
+
 @pytest.mark.parametrize("large", [1, 1000], ids=["in a file", "in memory"])
 def test_work_is_taken_up_from_the_newest_state_that_knows_nothing_of_a_day(
     made: ModuleType, monkeypatch: pytest.MonkeyPatch, large: int
@@ -76,18 +83,14 @@ def test_after_late_data_the_days_are_kept_anew_and_say_what_they_did(
     monkeypatch.setattr(checkpoint, "LARGE", 1)
     whole, first, state = run(made, 2, 40)
     kept = Checkpoints()
-    for day in range(first, first + 40):
-        core.advance(state, whole, day)
-        kept.keep(state, first + 40)
+    follow(kept, state, whole, range(first, first + 40), today=first + 40)
     days = sorted(kept.older)
     assert days[-2:] == [first + 37, first + 38]
     assert [day % EVERY_D for day in days[:-2]] == [0] * (len(days) - 2)
     before = said(made, kept.newest)
     late = kept.before(first + 38)
     assert late is not None
-    for day in range(first + 38, first + 40):
-        core.advance(late, whole, day)
-        kept.keep(late, first + 40)
+    follow(kept, late, whole, range(first + 38, first + 40), today=first + 40)
     assert sorted(kept.older) == days
     assert said(made, kept.newest) == before
 
@@ -109,9 +112,7 @@ def test_what_is_not_wanted_any_more_leaves_its_place_in_the_file_to_another(
     monkeypatch.setattr(checkpoint, "LARGE", 1)
     whole, first, state = run(made, 2, 60)
     kept = Checkpoints()
-    for day in range(first, first + 60):
-        core.advance(state, whole, day)
-        kept.keep(state, day + 1)
+    follow(kept, state, whole, range(first, first + 60))
     places = list(kept.older.values())
     assert len(set(places)) == len(places)
     assert max(places) <= DAILY + SPARSE

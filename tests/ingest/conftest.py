@@ -1,11 +1,14 @@
-"""Sampled starts of known figures, for the tests of what is made of them."""
+"""Sampled starts of known figures, for the tests of what is made of them, and a connection to a store of their own."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
+import psycopg
 import pytest
+
+from ingest.database import connect
 
 Switched = Callable[..., tuple[np.ndarray, np.ndarray]]
 
@@ -53,3 +56,10 @@ def switched_on() -> Switched:
         return current + noise * random.standard_normal(t_s.size), voltage + noise * random.standard_normal(t_s.size)
 
     return made
+
+
+@pytest.fixture
+def connection(database: str) -> Iterator[psycopg.Connection]:
+    """Return a connection to an empty store, which is closed after the test."""
+    with connect(database) as opened:
+        yield opened

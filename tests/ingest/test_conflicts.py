@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 
@@ -11,18 +10,11 @@ import psycopg
 import pytest
 
 from ingest import quarantine, store
-from ingest.database import connect
 from ingest.intake import Message, Tally, take_in
 from tests.ingest.intake_helpers import count, encode, register, start
 
 pytestmark = pytest.mark.stack
 NOW = datetime(2024, 2, 1, tzinfo=UTC)
-
-
-@pytest.fixture
-def connection(database: str) -> Iterator[psycopg.Connection]:
-    with connect(database) as opened:
-        yield opened
 
 
 def take(connection: psycopg.Connection, *items: dict[str, Any], kind: str = "starts", device: str = "d-0001") -> Tally:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -23,12 +22,6 @@ from tests.ingest.intake_helpers import count, encode, register, start
 
 pytestmark = pytest.mark.stack
 NOW = datetime(2024, 2, 1, tzinfo=UTC)
-
-
-@pytest.fixture
-def connection(database: str) -> Iterator[psycopg.Connection]:
-    with connect(database) as opened:
-        yield opened
 
 
 def message(payload: bytes, device: str = "d-0001", kind: str = "starts", **more: Any) -> Message:

@@ -2,26 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime
 
 import psycopg
 import pytest
 
 from ingest import quarantine, store
-from ingest.database import connect
 from ingest.held import Held, put
 from ingest.intake import Message, take_in
 from tests.ingest.intake_helpers import count, encode, register, start
 
 pytestmark = pytest.mark.stack
 NOW = datetime(2024, 2, 1, tzinfo=UTC)
-
-
-@pytest.fixture
-def connection(database: str) -> Iterator[psycopg.Connection]:
-    with connect(database) as opened:
-        yield opened
 
 
 def take(connection: psycopg.Connection, payload: bytes, device: str = "d-0001") -> None:
