@@ -22,6 +22,7 @@ from api.models import Calls
 from api.queries import Row, rows
 from api.rule import Gauge, in_words
 from api.verdicts import ordered
+from api.waiting import behind
 from api.words import FLAGGED
 
 router = APIRouter(tags=["calls"])
@@ -105,12 +106,19 @@ def _page(reader: Reader, choice: Choice, limit: int, after: tuple[float, int] |
     )
 
 
+def _beside(reader: Reader, counts: dict[str, Any], shown: list[Row]) -> dict[str, Any]:
+    """Return what stands beside the rows of a list: counts, and of which instant its verdicts are."""
+    as_of = min((r["as_of"] for r in shown), default=None)
+    late = behind(counts["days_waiting"], as_of, reader.now)
+    return {**counts, "as_of": as_of, "verdicts_late": late, "now": reader.now}
+
+
 def call_list(reader: Reader, choice: Choice, *, limit: int = 50, cursor: str | None = None) -> dict[str, Any]:
     """Return one page of the call list, with counts of the whole account beside it."""
     after = cursors.unpack(cursor, tuple[float, int])
     counts = begun(reader)
     shown, following = cursors.page(_page(reader, choice, limit + 1, after), limit, "key", "unit_id")
-    return {"items": _items(reader, shown), "next": following, **counts(), "now": reader.now}
+    return {"items": _items(reader, shown), "next": following, **_beside(reader, counts(), shown)}
 
 
 def sites_list(reader: Reader, choice: Choice, *, cursor: str | None = None) -> dict[str, Any]:
@@ -139,8 +147,7 @@ def sites_list(reader: Reader, choice: Choice, *, cursor: str | None = None) -> 
     return {
         "sites": [{"site": name, "items": [i for i in items if i["site"] == name]} for name in names],
         "next": following,
-        **counts(),
-        "now": reader.now,
+        **_beside(reader, counts(), shown),
     }
 
 

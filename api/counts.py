@@ -14,6 +14,7 @@ from analytics import rank
 from analytics.chosen import options_of
 from api.access import Reader
 from api.queries import Pool, Row, rows
+from api.waiting import waiting
 from api.words import FLAGGED, STANDINGS
 
 CALLS = "calls"
@@ -33,7 +34,8 @@ def begun(reader: Reader) -> Callable[[], dict[str, Any]]:
     """Begin to count the units of the account, and return what waits for it.
 
     They are counted by standing, and those that ask for attention by cause, area, model and person; all before any
-    filter. The two statements run beside each other and beside those of the page, each on a connection of its own: of a
+    filter. Days that wait to be judged are counted before this returns: a list that is read then is not older. The
+    other two statements run beside each other and beside those of the page, each on a connection of its own: of a
     large account they take longer than all the rest.
     """
     held = _fresh(reader, CALLS)
@@ -41,12 +43,15 @@ def begun(reader: Reader) -> Callable[[], dict[str, Any]]:
         return lambda: held
     standings = _beside.submit(_timed, reader, "calls.standings")
     facets = _beside.submit(_timed, reader, "calls.facets", standings=list(FLAGGED))
+    began = time.monotonic()
+    yet = waiting(reader)
+    third_s = time.monotonic() - began
 
     def ended() -> dict[str, Any]:
         (by_standing, one_s), (by_facet, other_s) = standings.result(), facets.result()
-        made = _told(reader, by_standing, by_facet)
+        made = _told(reader, by_standing, by_facet) | yet
         if sum(made["standings"].values()) >= MANY:
-            _keep(reader, CALLS, made, max(one_s, other_s))
+            _keep(reader, CALLS, made, max(one_s, other_s, third_s))
         return made
 
     return ended

@@ -98,7 +98,13 @@ class Calls(Shape):
         "by the account's budget of false alarms"
     )
     snoozed: int = Field(description="units that are put off")
-    now: datetime
+    days_waiting: int = Field(
+        description="days of units with rows that no verdict has taken in yet; 0: this list is of all that has come"
+    )
+    units_waiting: int = Field(description="units that these days are of")
+    as_of: datetime | None = Field(description="of which instant the oldest verdict of this page is")
+    verdicts_late: bool = Field(description="days wait, and the oldest verdict of this page is hours behind `now`")
+    now: datetime = Field(description="by the account's clock")
 
 
 class NewPerson(BaseModel):
@@ -241,6 +247,8 @@ class UnitAnswer(Unit, Attention):
     fitted: list[Fitted]
     trend: Trend | None
     onset: Began | None
+    days_waiting: int = Field(description="days of the unit with rows that no verdict has taken in yet")
+    verdict_late: bool = Field(description="days wait, and the verdict is hours behind `now`")
     now: datetime
 
 

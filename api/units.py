@@ -24,6 +24,7 @@ from api.queries import Row, row, rows
 from api.rule import Gauge, in_words
 from api.slowtrend import slow_trend
 from api.verdicts import ordered
+from api.waiting import behind, waiting
 
 router = APIRouter(tags=["units"])
 bare = APIRouter(tags=["units"])
@@ -70,6 +71,7 @@ def newest(reader: Reader, unit_id: int) -> dict[str, Any] | None:
 def whole(reader: Reader, unit: str) -> dict[str, Any]:
     """Return a unit with its newest verdict, its evidence and what to do about it."""
     found = find(reader, unit)
+    days_waiting = waiting(reader, found["unit_id"])["days_waiting"]
     body = newest(reader, found["unit_id"])
     locked_at = locked_starts(reader, [found["unit_id"]]).get(found["unit_id"], [])
     low_c = forecast_lows(reader, [found["site"]] if found["site"] else []).get(found["site"])
@@ -91,6 +93,8 @@ def whole(reader: Reader, unit: str) -> dict[str, Any]:
         "fitted": fitted(reader, found["unit_id"]),
         "trend": slow_trend(reader, found["unit_id"]),
         "onset": onset(reader, found["unit_id"], body),
+        "days_waiting": days_waiting,
+        "verdict_late": behind(days_waiting, found["as_of"], reader.now),
         "now": reader.now,
     }
 

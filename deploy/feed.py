@@ -81,19 +81,20 @@ def play(order: Order, settings: Settings, stop: threading.Event) -> None:
         passwords = register(connection, account_id, simulated.units)
         wait_for_intake(connection, account_id, broker, passwords, stop)
     over = threading.Event()
-    arguments = (settings.database, account_id, simulated.visits, simulated.forecasts, over)
+    arguments = (settings.database, account_id, simulated.visits, simulated.forecasts, over, stop)
     follower = threading.Thread(target=follow, args=arguments, daemon=True)
     follower.start()
+    sent: dict[str, int] = {}
     try:
         if not stop.is_set():
             sent = loggers.publish(
                 simulated, broker, passwords, speed=order.speed, since=order.live_from, stop=stop, progress=True
             )
-            if not stop.is_set():
-                say(f"the winter is over: {sum(sent.values()):,} records were published; the pages stay up")
     finally:
         over.set()
         follower.join(10)
+    if not stop.is_set():
+        say(f"the winter is over: {sum(sent.values()):,} records were published; the pages stay up")
 
 
 def register(connection: psycopg.Connection, account_id: int, units: pd.DataFrame) -> dict[str, str]:
@@ -145,9 +146,17 @@ def wait_for_intake(
 
 
 def follow(
-    conninfo: str, account_id: int, visits: pd.DataFrame, forecasts: pd.DataFrame, over: threading.Event
+    conninfo: str,
+    account_id: int,
+    visits: pd.DataFrame,
+    forecasts: pd.DataFrame,
+    over: threading.Event,
+    stop: threading.Event,
 ) -> None:
-    """Store visits and issues of the forecast once the newest start that was heard is later than they are."""
+    """Store visits and issues of the forecast once the newest start that was heard is later than they are.
+
+    Once all starts are published, ``over`` and not merely told to ``stop``, what is left is due: intake may be behind.
+    """
     puts: list[tuple[Callable[..., object], pd.DataFrame, str]] = [
         (store.put_visits, visits.sort_values("at"), "at"),
         (store.put_forecasts, forecasts.sort_values("issued"), "issued"),
@@ -160,7 +169,10 @@ def follow(
                 row = connection.execute(newest, {"account_id": account_id}).fetchone()
                 now = row[0] if row else None
                 for number, (put, waiting, column) in enumerate(puts):
-                    due = waiting[waiting[column] <= now] if now is not None else waiting[:0]
+                    if last and not stop.is_set():
+                        due = waiting
+                    else:
+                        due = waiting[waiting[column] <= now] if now is not None else waiting[:0]
                     if len(due):
                         put(connection, account_id, due)
                         puts[number] = (put, waiting[len(due) :], column)

@@ -72,6 +72,10 @@ group by grouping sets ((s.cause), (si.area), (u.model), (pe.name))
 having coalesce(s.cause, si.area, u.model, pe.name) is not null
 order by facet, units desc, value;
 
+-- name: waiting how many days of how many units, or of one unit, have rows that no verdict has taken in
+select count(*) as days_waiting, count(distinct unit_id) as units_waiting from dirty_day
+where account_id = %(account_id)s and (%(unit_id)s::bigint is null or unit_id = %(unit_id)s);
+
 -- name: snoozed how many units are put off
 select count(*) as units
 from attention a join standing s on s.unit_id = a.unit_id and s.account_id = a.account_id
