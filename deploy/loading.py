@@ -6,7 +6,6 @@ import argparse
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import chain
 from typing import TYPE_CHECKING, NamedTuple
 
 from deploy import target
@@ -34,11 +33,15 @@ class Piece(NamedTuple):
 
 @dataclass
 class Tally:
-    """What has come of the records so far; ``others`` are the doubles that say something else than what stands."""
+    """What has come of the records so far.
+
+    ``others`` are the doubles that say something else than what stands; of files it is known where the first is.
+    """
 
     rows: int = 0
     doubles: int = 0
     others: int = 0
+    first_other: str = ""
     left_out: int = 0
     names: set[str] = field(default_factory=set)
     fresh: list[str] = field(default_factory=list)
@@ -137,18 +140,19 @@ def _store_batch(
 
 def write_all(kind: FileKind, pieces: Sequence[Piece], arguments: argparse.Namespace, tally: Tally) -> None:
     """Write every batch of every file as NDJSON, each key once; nothing is stored."""
-    from ingest import writing  # noqa: PLC0415 - likewise
+    from ingest import keys, writing  # noqa: PLC0415 - likewise
 
+    seen = keys.Keys(kind)
     with writing.opened_for_lines(arguments.out, arguments.files) as out:
-        seen = writing.Keys(kind)
-        for batch, rejected in chain.from_iterable(piece.batches(0) for piece in pieces):
-            note(tally, rejected)
-            fresh = seen.fresh(batch)
-            frame = batch[fresh]
-            writing.append(kind, frame, out)
-            tally.rows += len(frame)
-            tally.doubles += len(batch) - len(frame)
-            tally.names.update(_names(kind, frame))
+        for piece in pieces:
+            for batch, rejected in piece.batches(0):
+                note(tally, rejected)
+                frame = batch[seen.fresh(batch, piece.name)]
+                writing.append(kind, frame, out)
+                tally.rows += len(frame)
+                tally.doubles += len(batch) - len(frame)
+                tally.names.update(_names(kind, frame))
+    tally.others, tally.first_other = seen.others, seen.first
 
 
 def _in_time(kind: FileKind, frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:

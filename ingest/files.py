@@ -22,7 +22,7 @@ import pyarrow.csv
 import pyarrow.parquet
 from tqdm import tqdm
 
-from ingest import frames, mapped, ndjson, tabular
+from ingest import frames, keys, mapped, ndjson, tabular
 from ingest.complaint import Rejected
 from ingest.errors import BadInputError
 from ingest.mapping import Source
@@ -31,7 +31,7 @@ from ingest.shapes import FileKind
 from ingest.tabular import BATCH_ROWS, CSV_BLOCK
 from ingest.writing import append, ending, write
 
-__all__ = ["Rejected", "append", "batches", "check", "ending", "read", "read_log", "summary", "write"]
+__all__ = ["Rejected", "append", "batches", "check", "ending", "read", "read_log", "read_once", "summary", "write"]
 
 
 def read(kind: FileKind, paths: Iterable[str | Path], *, progress: bool = False) -> tuple[pd.DataFrame, list[Rejected]]:
@@ -63,6 +63,27 @@ def read(kind: FileKind, paths: Iterable[str | Path], *, progress: bool = False)
         parts.append(frame)
         bad.extend(rejected)
     return frames.concat(kind, parts), bad
+
+
+def read_once(
+    kind: FileKind, paths: Iterable[str | Path], *, progress: bool = False
+) -> tuple[pd.DataFrame, list[str], list[Rejected]]:
+    """Read whole files into one table, of starts, rests and events the first of each key only; as :func:`read` else.
+
+    Returns
+    -------
+    tuple
+        The table; a line where records came under a key that was taken by others; the records that cannot be used.
+    """
+    seen = keys.Keys(kind)
+    parts: list[pd.DataFrame] = []
+    bad: list[Rejected] = []
+    for path in paths:
+        for frame, rejected in batches(kind, [path], progress=progress):
+            parts.append(frame[seen.fresh(frame, str(path))])
+            bad.extend(rejected)
+    told = [keys.taken(seen.others, kind, seen.first)] if seen.others else []
+    return frames.concat(kind, parts), told, bad
 
 
 def batches(

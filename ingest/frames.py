@@ -80,7 +80,7 @@ def concat(kind: FileKind, frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     if not some:
         return empty(kind)
     if any("extra" in f for f in some):
-        some = [f if "extra" in f else f.assign(extra=_objects(None, len(f))) for f in some]
+        some = [f if "extra" in f else f.assign(extra=_objects(None, len(f)).to_numpy()) for f in some]
     return pd.concat(some, ignore_index=True) if len(some) > 1 else some[0].reset_index(drop=True)
 
 

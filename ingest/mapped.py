@@ -17,7 +17,7 @@ from typing import IO, NamedTuple
 import msgspec
 import pandas as pd
 
-from ingest import frames, rows
+from ingest import frames, keys, rows
 from ingest.complaint import Rejected
 from ingest.decode import Bad, Good, Reason, decode, one_line
 from ingest.errors import BadInputError
@@ -127,6 +127,7 @@ def batches(
             yield frames.empty(kind), []
             continue
         good: list[rows.Good] = []
+        places: list[int] = []
         bad: list[Rejected] = []
         for number, record, fault in some:
             if record is None:
@@ -134,8 +135,13 @@ def batches(
                 bad.append(Rejected(path, number, field, text) if text else Rejected(path, number, "", field))
                 continue
             read = rows.from_mapping(kind, record, path, number, strict=True)
-            (good if isinstance(read, rows.Good) else bad).append(read)  # type: ignore[arg-type]
-        yield frames.from_records(kind, [g.record for g in good], [g.extra for g in good]), bad
+            if isinstance(read, Rejected):
+                bad.append(read)
+            else:
+                good.append(read)
+                places.append(number)
+        table = frames.from_records(kind, [g.record for g in good], [g.extra for g in good])
+        yield keys.at_lines(table, places), bad
 
 
 def _from_json(source: Source, text: IO[str]) -> Iterator[Mapped]:

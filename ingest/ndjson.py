@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 import pandas as pd
 
-from ingest import frames, rows
+from ingest import frames, keys, rows
 from ingest.complaint import Rejected
 from ingest.errors import BadInputError
 from ingest.shapes import RECORDS, FileKind, columns
@@ -58,7 +58,12 @@ def _block(kind: FileKind, block: bytes, path: str, first: int) -> tuple[pd.Data
         return _line_by_line(kind, block, path, first)
     if not _all_plain(kind, records):
         return _line_by_line(kind, block, path, first)
-    return frames.from_records(kind, records), []
+    return keys.at_lines(frames.from_records(kind, records), _lines(block, first)), []
+
+
+def _lines(block: bytes, first: int) -> list[int]:
+    """Return the numbers of the lines that hold anything."""
+    return [number for number, line in enumerate(block.split(b"\n"), first) if line and not line.isspace()]
 
 
 def _all_plain(kind: FileKind, records: list[Any]) -> bool:
@@ -74,12 +79,17 @@ def _all_plain(kind: FileKind, records: list[Any]) -> bool:
 
 def _line_by_line(kind: FileKind, block: bytes, path: str, first: int) -> tuple[pd.DataFrame, list[Rejected]]:
     good: list[rows.Good] = []
+    places: list[int] = []
     bad: list[Rejected] = []
     for number, line in enumerate(block.split(b"\n"), first):
         if line.strip():
             read = rows.from_line(kind, line, path, number)
-            (good if isinstance(read, rows.Good) else bad).append(read)  # type: ignore[arg-type]
-    return frames.from_records(kind, [g.record for g in good], [g.extra for g in good]), bad
+            if isinstance(read, Rejected):
+                bad.append(read)
+            else:
+                good.append(read)
+                places.append(number)
+    return keys.at_lines(frames.from_records(kind, [g.record for g in good], [g.extra for g in good]), places), bad
 
 
 @cache

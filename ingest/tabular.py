@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
-from ingest import frames, rows
+from ingest import frames, keys, rows
 from ingest.cells import checked, decoded
 from ingest.complaint import Rejected
 from ingest.errors import BadInputError
@@ -180,6 +180,7 @@ def table_batch(kind: FileKind, table: pa.Table, path: str, number: np.ndarray, 
     others = [n for n in table.column_names if n not in columns(kind)]
     extra = _extras(table, others, text=text)[sure].tolist() if kind in KEEPS_UNKNOWN and others else ()
     plain = frames.frame(kind, {name: values[sure] for name, values in arrays.items()}, extra)
+    plain = keys.at_lines(plain, number[sure])
     if sure.all():
         return plain, []
     good: list[rows.Good] = []
@@ -198,8 +199,9 @@ def table_batch(kind: FileKind, table: pa.Table, path: str, number: np.ndarray, 
     if not good:
         return plain, bad
     careful = frames.from_records(kind, [g.record for g in good], [g.extra for g in good])
-    order = np.argsort(np.concatenate([np.flatnonzero(sure), np.array(places, int)]), kind="stable")
-    return frames.concat(kind, [plain, careful]).iloc[order].reset_index(drop=True), bad
+    held = np.concatenate([np.flatnonzero(sure), np.array(places, int)])
+    order = np.argsort(held, kind="stable")
+    return keys.at_lines(frames.concat(kind, [plain, careful]).iloc[order], number[held[order]]), bad
 
 
 def _plain_types(table: pa.Table) -> pa.Table:

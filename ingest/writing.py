@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import IO, cast
 
 import msgspec
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.csv
@@ -17,7 +16,7 @@ import pyarrow.parquet
 
 from ingest import ndjson
 from ingest.errors import BadInputError, UnavailableError
-from ingest.shapes import KEEPS_UNKNOWN, FileKind, columns
+from ingest.shapes import FileKind, columns
 
 ENDINGS = {".ndjson": "ndjson", ".jsonl": "ndjson", ".json": "ndjson", ".csv": "csv", ".parquet": "parquet"}
 
@@ -88,23 +87,6 @@ def opened_for_lines(path: Path, sources: Iterable[Path] = ()) -> Iterator[IO[by
     finally:
         if part != path:
             part.unlink(missing_ok=True)
-
-
-class Keys:
-    """Which starts, rests or events have been seen, by the key (unit, at, seq) under which they are stored."""
-
-    def __init__(self, kind: FileKind) -> None:
-        self._keyed = kind in KEEPS_UNKNOWN
-        self._seen = np.empty(0, np.uint64)
-
-    def fresh(self, frame: pd.DataFrame) -> np.ndarray:
-        """Return for which rows the key has not been seen, and remember all; records of other kinds are all fresh."""
-        if not self._keyed:
-            return np.ones(len(frame), bool)
-        keys = pd.util.hash_pandas_object(frame[["unit", "at", "seq"]], index=False).to_numpy(np.uint64)
-        first = ~pd.Series(keys).duplicated().to_numpy() & ~np.isin(keys, self._seen)
-        self._seen = np.union1d(self._seen, keys)
-        return first
 
 
 def append(kind: FileKind, frame: pd.DataFrame, out: IO[bytes], form: str = "ndjson") -> None:

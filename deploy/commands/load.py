@@ -147,6 +147,8 @@ def _power_log(arguments: argparse.Namespace) -> int:
 
 def _take(kind: FileKind, pieces: Sequence[Piece], arguments: argparse.Namespace) -> int:
     """Store or write all batches; say what came of it; return the exit code."""
+    from ingest import keys  # noqa: PLC0415 - likewise
+
     tally = Tally()
     if arguments.out is None:
         loading.store_all(kind, pieces, arguments, tally)
@@ -163,16 +165,12 @@ def _take(kind: FileKind, pieces: Sequence[Piece], arguments: argparse.Namespace
         f"({_count(tally.doubles, 'double')}, {tally.left_out:,} left out)"
     )
     if tally.others:
-        print(
-            f"halfsecond: {tally.others:,} of the doubles say something else than what stands under their unit, at and "
-            "seq: what came first stands, so mend it at its source",
-            file=sys.stderr,
-        )
+        print(f"halfsecond: {keys.taken(tally.others, 'doubles', tally.first_other)}", file=sys.stderr)
     for line in tally.bad:
         print(f"halfsecond: {line}", file=sys.stderr)
     if tally.left_out > len(tally.bad):
         print(f"halfsecond: and {tally.left_out - len(tally.bad):,} more records left out", file=sys.stderr)
-    return 2 if tally.left_out else 0
+    return 2 if tally.left_out or tally.others else 0
 
 
 def _count(number: int, noun: str) -> str:

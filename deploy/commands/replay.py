@@ -70,11 +70,14 @@ def run(arguments: argparse.Namespace) -> int:
     from analytics.tables import Tables, fleet  # noqa: PLC0415 - slow to load, and wanted only here
     from ingest import files  # noqa: PLC0415 - slow to load, and wanted only here
 
-    frames, rejected = {}, []
-    for kind in KINDS:
-        paths = getattr(arguments, kind)
+    named: dict[FileKind, list[Path]] = {kind: getattr(arguments, kind) for kind in KINDS}
+    for paths in named.values():
+        files.check(paths)
+    frames, told, rejected = {}, [], []
+    for kind, paths in named.items():
         if paths:
-            frames[kind], bad = files.read(kind, paths, progress=True)
+            frames[kind], taken, bad = files.read_once(kind, paths, progress=True)
+            told += taken
             rejected += bad
     whole = fleet(Tables(**frames))
     instants = dates(whole, first, last, every)
@@ -88,9 +91,10 @@ def run(arguments: argparse.Namespace) -> int:
         except OSError as error:
             raise BadInputError(f"--out: cannot write {arguments.out}: {error.strerror}") from None
     print(f"wrote {written:,} verdicts of {len(instants):,} dates", file=sys.stderr)
-    for line in files.summary(rejected):
+    told += files.summary(rejected)
+    for line in told:
         print(line, file=sys.stderr)
-    return 2 if rejected else 0
+    return 2 if told else 0
 
 
 def _write(out: BinaryIO, whole: object, instants: list[int]) -> int:

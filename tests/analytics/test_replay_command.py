@@ -59,6 +59,24 @@ def test_a_record_that_cannot_be_used_is_named_and_the_others_are_spoken_of(
     assert "seq" in capsys.readouterr().err
 
 
+def test_of_records_under_one_key_the_first_stands_and_what_says_something_else_is_told_of(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _run(folder) == 0
+    before = (folder / "out.ndjson").read_text()
+    lines = (folder / "starts.ndjson").read_text().splitlines(keepends=True)
+    other = json.loads(lines[3]) | {"outcome": "locked", "run_up_s": 9.0}
+    with (folder / "starts.ndjson").open("a") as out:
+        out.writelines([lines[0], "\n", json.dumps(other) + "\n", json.dumps(other | {"run_up_s": 8.0}) + "\n"])
+    capsys.readouterr()
+    assert _run(folder) == 2
+    assert (folder / "out.ndjson").read_text() == before
+    (told,) = [line for line in capsys.readouterr().err.splitlines() if "came first stands" in line]
+    assert told.startswith("2 of the starts say something else than what stands under their unit, at and seq")
+    where = f"{folder / 'starts.ndjson'}, line {len(lines) + 3}: seq: {other['seq']} at {other['at']}"
+    assert told.endswith(f"the first is {where} of unit {other['unit']}")
+
+
 @pytest.mark.parametrize(
     ("more", "said"),
     [

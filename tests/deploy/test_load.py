@@ -85,10 +85,10 @@ def test_a_double_that_says_something_else_is_told_of_and_changes_nothing(
     assert main(["load", "starts", str(path), "--database", account]) == 0
     assert capsys.readouterr().err == ""
     path.write_text((GOOD % (1, 1)).replace("ran", "locked") + GOOD % (1, 2) + GOOD % (1, 3))
-    assert main(["load", "starts", str(path), "--database", account]) == 0
+    assert main(["load", "starts", str(path), "--database", account]) == 2
     told = capsys.readouterr()
     assert told.out == "stored 1 start of 1 unit (2 doubles, 0 left out)\n"
-    assert told.err.startswith("halfsecond: 1 of the doubles say something else than what stands under their unit, at")
+    assert told.err.startswith("halfsecond: 1 of the doubles says something else than what stands under their unit, at")
     with psycopg.connect(account) as conn:
         assert conn.execute("select count(*) from start where outcome = 'locked'").fetchone() == (0,)
 
@@ -150,6 +150,29 @@ def test_out_needs_no_database_and_leaves_doubles_out(tmp_path: Path, capsys: py
     assert main(["load", "starts", str(path), str(path), "--out", str(out)]) == 0
     assert capsys.readouterr().out == f"wrote 2 starts of 1 unit to {out} (2 doubles, 0 left out)\n"
     assert out.read_text() == path.read_text()
+
+
+def test_a_double_in_a_file_that_says_something_else_is_named_by_its_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    first, second, out = (tmp_path / name for name in ("first.ndjson", "second.csv", "out.ndjson"))
+    first.write_text(GOOD % (1, 1) + GOOD % (1, 2))
+    second.write_text(
+        "unit,at,seq,outcome\n"
+        "u1,2026-01-14T12:00:00Z,1,ran\n"
+        "u1,2026-01-14T12:00:00Z,2,locked\n"
+        "u1,2026-01-14T12:00:00Z,3,ran\n"
+        "u1,2026-01-14T12:00:00Z,3,locked\n"
+    )
+    assert main(["load", "starts", str(first), str(second), "--out", str(out)]) == 2
+    told = capsys.readouterr()
+    assert told.out == f"wrote 3 starts of 1 unit to {out} (3 doubles, 0 left out)\n"
+    (line,) = told.err.splitlines()
+    assert line.startswith("halfsecond: 2 of the doubles say something else than what stands under their unit, at and")
+    assert line.endswith(f"the first is {second}, line 3: seq: 2 at 2026-01-14T12:00:00Z of unit u1")
+    assert [(r["seq"], r["outcome"]) for r in map(json.loads, out.read_text().splitlines())] == [
+        (seq, "ran") for seq in (1, 2, 3)
+    ]
 
 
 @pytest.mark.parametrize(

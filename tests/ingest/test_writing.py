@@ -59,11 +59,3 @@ def test_a_file_that_is_also_read_or_of_another_format_is_refused(tmp_path: Path
         pass
     with pytest.raises(UnavailableError, match="cannot be written"), writing.opened_for_lines(tmp_path / "no" / "a"):
         pass
-
-
-def test_a_key_is_fresh_once_also_across_tables() -> None:
-    keys = writing.Keys("starts")
-    assert keys.fresh(_table(1, 2, 1)).tolist() == [True, True, False]
-    assert keys.fresh(_table(2, 3)).tolist() == [False, True]
-    visits = frames.empty("visits")
-    assert writing.Keys("visits").fresh(visits).tolist() == []
