@@ -39,6 +39,8 @@ ALSO = {
     "repair_worse": "harder since the last visit",
 }
 """What the short sentence adds for these reasons."""
+SILENT = "Nothing heard for longer than usual: ask whether it is switched off; else look at its logger."
+"""What is said of a silent unit, and what to do first."""
 ALONE = {"lockout_now": "locked out, and no run since", "silent": "nothing heard for longer than usual"}
 """What it says of a unit that has no figures."""
 WANTED = {
@@ -113,6 +115,8 @@ def evidence(body: Mapping[str, Any] | None) -> list[str]:
         return ["Not judged yet."]
     told = []
     run_up, locked = body["run_up"], body["locked"]
+    if body["standing"] == "silent":
+        told.append(f"{SILENT} What follows is of the starts before.")
     if run_up["drift"] is not None:
         way = "longer" if run_up["drift"] >= 0 else "shorter"
         interval = ""
@@ -125,12 +129,18 @@ def evidence(body: Mapping[str, Any] | None) -> list[str]:
         )
     if locked["ratio"] is not None:
         told.append(_locked(locked))
-    elif not told:
-        told.append(f"Too little heard to judge: {_lacking(body)}.")
+    elif run_up["drift"] is None:
+        told.append(f"{_too_little(body)}: {_lacking(body)}.")
     if body["standing"] in FLAGGED:
         told.extend(_causes(body.get("causes") or {}, body["reasons"]))
     told.extend(_weather(body["reasons"]))
     return told
+
+
+def _too_little(body: Mapping[str, Any]) -> str:
+    """Return why a unit has no figures: it is new, or what was known of it no longer holds."""
+    anew = "history_began_anew" in body["reasons"]
+    return "Learning anew, as after a repair" if anew else "Too little heard to judge"
 
 
 def _lacking(body: Mapping[str, Any]) -> str:
@@ -143,7 +153,7 @@ def _without_figures(body: Mapping[str, Any]) -> str:
     """Return what there is to say of a unit that has no baseline, or no start since it was seen to."""
     found = [words for code, words in (ALONE | ALSO).items() if code in body["reasons"]]
     if not found:
-        return f"Too little heard to judge: {_lacking(body)}."
+        return f"{_too_little(body)}: {_lacking(body)}."
     text = "; ".join([*found, f"too little heard to judge more: {body['run_up']['starts']} starts so far"])
     return f"{text[0].upper()}{text[1:]}."
 
@@ -155,7 +165,7 @@ def why(body: Mapping[str, Any]) -> str:
     if standing == "learning" or run_up["drift"] is None:
         return _without_figures(body)
     if standing not in FLAGGED:
-        return "Nothing heard for longer than usual." if standing == "silent" else "Starts as it should."
+        return SILENT if standing == "silent" else "Starts as it should."
     parts = []
     low, high = run_up["low"], run_up["high"]
     if low is not None and high is not None:

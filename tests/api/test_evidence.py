@@ -22,7 +22,6 @@ def test_a_unit_that_is_learning_gets_no_numbers_but_its_count() -> None:
 def test_a_unit_that_is_learning_is_told_what_it_lacks_and_nothing_else() -> None:
     for codes, wanted in (
         (["days_below_7"], "a week with starts on at least four days"),
-        (["starts_below_30", "history_began_anew"], "30 starts with a run-up time"),
         (
             ["days_below_7", "starts_below_30"],
             "a week with starts on at least four days and 30 starts with a run-up time",
@@ -32,6 +31,25 @@ def test_a_unit_that_is_learning_is_told_what_it_lacks_and_nothing_else() -> Non
         told = f"Too little heard to judge: 12 starts so far; it takes {wanted}."
         assert evidence(CALLS[5][0] | {"reasons": codes}) == [told]
         assert why(CALLS[5][0] | {"reasons": codes}) == told
+
+
+def test_a_unit_that_was_repaired_is_said_to_be_learned_anew_rather_than_never_heard() -> None:
+    body = CALLS[5][0] | {"reasons": ["starts_below_30", "history_began_anew"]}
+    told = "Learning anew, as after a repair: 12 starts so far; it takes 30 starts with a run-up time."
+    assert evidence(body) == [told]
+    assert why(body) == told
+
+
+def test_a_silent_unit_is_said_to_be_silent_before_any_figure_of_the_time_before() -> None:
+    lines = evidence(CALLS[4][0])
+    assert lines[0].startswith("Nothing heard for longer than usual: ask whether it is switched off")
+    assert lines[1].startswith("Starts take ")
+    # Also where there are no figures.
+    lines = evidence(CALLS[5][0] | {"standing": "silent"})
+    assert [line.partition(":")[0] for line in lines] == [
+        "Nothing heard for longer than usual",
+        "Too little heard to judge",
+    ]
 
 
 def test_a_share_that_only_rounds_to_none_or_all_says_so() -> None:
@@ -54,7 +72,9 @@ def test_the_grounds_of_a_row_are_one_sentence_with_the_interval() -> None:
     )
     visited = CALLS[0][0] | {"reasons": ["repair_no_change"]}
     assert why(visited) == why(CALLS[0][0] | {"reasons": []}).removesuffix(".") + "; no easier since the last visit."
-    assert why(CALLS[4][0]) == "Nothing heard for longer than usual."
+    assert why(CALLS[4][0]) == (
+        "Nothing heard for longer than usual: ask whether it is switched off; else look at its logger."
+    )
     assert why(CALLS[5][0]) == "Too little heard to judge: 12 starts so far; it takes 30 starts with a run-up time."
     assert why(CALLS[6][0]) == "Starts as it should."
 

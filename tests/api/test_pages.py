@@ -149,11 +149,27 @@ def test_a_learning_unit_is_given_no_number_from_thin_data(here: TestClient) -> 
     assert "r-band" not in text
 
 
+def test_a_silent_unit_is_listed_and_shown_with_when_it_was_last_heard(here: TestClient) -> None:
+    silent = here.get("/v1/calls?standing=silent").json()["items"][0]
+    assert silent["last_at"] == "2026-01-24T10:00:00Z"
+    # The site is in Denver.
+    assert '<span class="quiet">since 24 Jan</span>' in here.get("/?standing=silent").text
+    assert "last start heard 24 Jan 2026, 03:00 MST" in here.get(f"/units/{silent['unit']}").text
+
+
+def test_before_anything_was_heard_the_list_says_where_it_would_be_seen(writable: TestClient) -> None:
+    with psycopg.connect(writable.app.state.settings.database) as conn:  # type: ignore[attr-defined]
+        conn.execute("delete from standing")
+    text = writable.get("/").text
+    assert "No unit has been judged yet. Verdicts appear here once starts have been heard" in text
+    assert '<a href="/intake">Intake</a>' in text
+
+
 def test_an_account_in_customary_units_reads_degrees_fahrenheit(writable: TestClient) -> None:
     with psycopg.connect(writable.app.state.settings.database) as conn:  # type: ignore[attr-defined]
         conn.execute("update account set settings = %s", (Jsonb({"units": "us"}),))
     text = writable.get("/").text
-    assert "low −6 °F" in text
+    assert "forecast low −6 °F" in text
     assert "°C" not in text
 
 
