@@ -169,7 +169,7 @@ def test_an_account_in_customary_units_reads_degrees_fahrenheit(writable: TestCl
     with psycopg.connect(writable.app.state.settings.database) as conn:  # type: ignore[attr-defined]
         conn.execute("update account set settings = %s", (Jsonb({"units": "us"}),))
     text = writable.get("/").text
-    assert "forecast low −6 °F" in text
+    assert '<span class="label">forecast</span>low −6 °F' in text
     assert "°C" not in text
 
 

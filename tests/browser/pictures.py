@@ -47,9 +47,11 @@ def keep(page: Page, name: str) -> None:
 def main(address: str, unit: str | None = None) -> int:
     """Write the pictures; the unit is one of the call list whose drift is well dated unless one is named."""
     base = address.rstrip("/")
-    calls = asked(f"{base}/v1/calls?limit=500")["items"]
-    if not calls:
-        print("no unit has been judged yet: let the demo play on a while, then try again", file=sys.stderr)
+    listed = asked(f"{base}/v1/calls?limit=500")
+    calls = listed["items"]
+    if not calls or listed["verdicts_late"]:
+        waiting = f"{listed['days_waiting']} days still wait to be judged"
+        print(f"{waiting}: let the demo play on a while, then try again", file=sys.stderr)
         return 2
     unit = unit or telling(base, calls)
     helped = [c["unit"] for c in calls if c["repair"] and c["repair"]["verdict"] == "helped"]
