@@ -108,7 +108,8 @@ def _page(reader: Reader, choice: Choice, limit: int, after: tuple[float, int] |
 
 def _beside(reader: Reader, counts: dict[str, Any], shown: list[Row]) -> dict[str, Any]:
     """Return what stands beside the rows of a list: counts, and of which instant its verdicts are."""
-    as_of = min((r["as_of"] for r in shown), default=None)
+    # As each verdict tells it, to the second.
+    as_of = min((datetime.fromisoformat(r["body"]["as_of"]) for r in shown), default=None)
     late = behind(counts["days_waiting"], as_of, reader.now)
     return {**counts, "as_of": as_of, "verdicts_late": late, "now": reader.now}
 

@@ -20,7 +20,10 @@ def _write(client: TestClient, *statements: str) -> None:
             conn.execute(statement)
 
 
-STANDS_IN_OCTOBER = "update standing set as_of = '2025-10-09 06:00Z' where unit_id = 2"
+STANDS_IN_OCTOBER = (
+    "update standing set as_of = '2025-10-09 06:00:00.7Z',"
+    """ body = jsonb_set(body, '{as_of}', '"2025-10-09T06:00:00Z"') where unit_id = 2"""
+)
 OCTOBER_IN_DENVER = 'As of <time datetime="2025-10-09T06:00:00+00:00">9 Oct 2025, 00:00 MDT</time>'
 THREE_DAYS = (
     "insert into dirty_day (unit_id, day, account_id, taken_at)"
@@ -60,7 +63,7 @@ def test_while_days_wait_to_be_judged_the_list_says_how_many_and_the_twin_too(wr
     assert said in writable.get("/").text
     assert said in writable.get("/?group=site").text
     # Starts of a moment ago are no news: the list is as new as it is at any time of the day.
-    _write(writable, "update standing set as_of = '2026-01-24 12:00Z'")
+    _write(writable, """update standing set body = jsonb_set(body, '{as_of}', '"2026-01-24T12:00:00Z"')""")
     answer = writable.get("/v1/calls").json()
     assert (answer["days_waiting"], answer["verdicts_late"]) == (3, False)
     assert "to be judged" not in writable.get("/").text
@@ -79,9 +82,9 @@ def test_before_the_first_verdict_the_list_says_what_it_waits_for(writable: Test
 def test_a_units_page_says_of_when_its_verdict_is_and_how_many_of_its_days_wait(writable: TestClient) -> None:
     _write(writable, STANDS_IN_OCTOBER, THREE_DAYS)
     unit = writable.get("/v1/units/u-0002").json()
-    assert (unit["as_of"], unit["days_waiting"], unit["verdict_late"]) == ("2025-10-09T06:00:00Z", 2, True)
+    assert (unit["verdict"]["as_of"], unit["days_waiting"], unit["verdict_late"]) == ("2025-10-09T06:00:00Z", 2, True)
     text = writable.get("/units/u-0002").text
-    assert OCTOBER_IN_DENVER in text
+    assert OCTOBER_IN_DENVER.replace("+00:00", "Z") in text
     assert "2 days of its data still wait to be judged: its standing follows." in text
     text = writable.get("/units/u-0001").text
     assert "to be judged" not in text
