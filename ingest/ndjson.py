@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from functools import cache
 from typing import IO, Any, Literal
@@ -58,11 +58,13 @@ def _block(kind: FileKind, block: bytes, path: str, first: int) -> tuple[pd.Data
         return _line_by_line(kind, block, path, first)
     if not _all_plain(kind, records):
         return _line_by_line(kind, block, path, first)
-    return keys.at_lines(frames.from_records(kind, records), _lines(block, first)), []
+    return keys.at_lines(frames.from_records(kind, records), _lines(block, first, len(records))), []
 
 
-def _lines(block: bytes, first: int) -> list[int]:
-    """Return the numbers of the lines that hold anything."""
+def _lines(block: bytes, first: int, count: int) -> Sequence[int]:
+    """Return the numbers of the lines that hold so many records; more or fewer numbers where that is unclear."""
+    if block.count(b"\n") + (not block.endswith(b"\n")) == count:  # the common case, at no cost
+        return range(first, first + count)
     return [number for number, line in enumerate(block.split(b"\n"), first) if line and not line.isspace()]
 
 
