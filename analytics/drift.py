@@ -35,12 +35,13 @@ Z90 = 1.6448536269514722
 
 RESTLESS_SHARE = 0.1
 """Share of sound units whose level strays by itself, by more than the others' (assumption)."""
-WEEK_D = 7
-WEEK_SD, WEEK_FOLD = 0.03, 1.6
-"""By how much ln run-up time of a sound unit changes within a week, and by how many times as much of one that strays
-(assumptions; the fleet's own weeks overrule the first)."""
+FALL_SD, FALL_FOLD = 0.01, 1.6
+"""How far the recent level of a sound unit lies from its slower one, and how many times as far that of one that strays
+(assumptions; the fleet's own days overrule the first)."""
 FALL_NATS, STRAY_NATS = (-2.0, 4.0), (0.0, 8.0)
-"""The least and most that one week says, and all together."""
+"""The least and most that such a fall says, and all together."""
+FALLS_A_DAY = 1.0 / 7.0
+"""How many independent falls a day tells of: those of days close together are nearly the same."""
 RETURN_NATS = 2.0
 """What it says of a unit that its level strays when an alarm goes without any work: what is broken seldom mends itself,
 though it may well show in some weather only (assumption)."""
@@ -63,7 +64,6 @@ class Drift:
     cusum_from: NDArray[np.int32]
     scale: Floats
     stray: Singles
-    week: Singles
 
 
 def begin(units: int) -> Drift:
@@ -81,7 +81,6 @@ def begin(units: int) -> Drift:
         cusum_from=np.full((units, k), -1, dtype=np.int32),
         scale=np.full(k, NULL_SCALE),
         stray=np.zeros(units, dtype=np.float32),
-        week=np.full((units, 2), np.nan, dtype=np.float32),
     )
 
 
@@ -175,9 +174,7 @@ def follow(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools,
         state.z[some], told[some] = _tested(stream, some, options)
     for k in range(len(DIRECTIONS)):
         _rescale(state, k, state.z[told[:, k] & active, k])
-    if day % WEEK_D == 0:
-        total, _, own = level(stream, np.arange(len(usable)), options)
-        _stray(state, total, own, ratio(stream.recent_w), usable)
+    _stray(state, stream, np.flatnonzero(usable & active))
     scaled = np.maximum(state.z / state.scale, 0.0)
     state.strongest[:] = np.argmax(scaled, axis=1)
     state.evidence[:] = 0.5 * scaled.max(axis=1) ** 2
@@ -196,16 +193,15 @@ def _tested(stream: Stream, units: Ints, options: Options) -> tuple[Floats, Bool
     return z, told
 
 
-def _stray(state: Drift, total: Floats, own: Floats, decay: Floats, usable: Bools) -> None:
-    """Learn which units stray by themselves, from the weeks in which starts became quicker: no fault does that.
+def _stray(state: Drift, stream: Stream, units: Ints) -> None:
+    """Learn which units stray by themselves, from times in which starts became quicker: no fault does that.
 
-    What is broken stays so or becomes worse, while a level that strays falls as often as it rises. The week's fall is
-    measured against what other units did in the same week, of the lower half as for z.
+    What is broken stays so or becomes worse, while a level that strays falls as often as it rises. That the recent
+    level lies below the slower one is measured against what other units did meanwhile, of the lower half as for z.
     """
-    safe = np.where(own > 0, own, 1.0)
-    now, noise = np.where(usable & (own > 0), total / safe, np.nan), decay / safe
-    change = (now - state.week[:, 0]) / np.sqrt(WEEK_SD**2 + noise + state.week[:, 1])
-    state.week[:, 0], state.week[:, 1] = now, noise
+    now, noise = _level(stream.recent_n, stream.recent_m, stream.recent_w, stream.mean, units)
+    before, before_noise = _level(stream.slow_n, stream.slow_m, stream.slow_w, stream.mean, units)
+    change = (now - before) / np.sqrt(FALL_SD**2 + np.abs(noise - before_noise))
     told = np.isfinite(change)
     if not told.any():
         return
@@ -213,8 +209,15 @@ def _stray(state: Drift, total: Floats, own: Floats, decay: Floats, usable: Bool
     share = told.sum() / (told.sum() + NULL_UNITS)
     spread = share * (middle - low) / 1.2816 + (1.0 - share)
     z = (change - share * middle) / max(spread, 0.3)
-    nats = np.clip(0.5 * z**2 * (1.0 - WEEK_FOLD**-2) - np.log(WEEK_FOLD), *FALL_NATS)
-    state.stray[:] = np.clip(state.stray + np.where(told & (z < 0), nats, 0.0), *STRAY_NATS)
+    nats = np.clip(0.5 * z**2 * (1.0 - FALL_FOLD**-2) - np.log(FALL_FOLD), *FALL_NATS) * FALLS_A_DAY
+    state.stray[units] = np.clip(state.stray[units] + np.where(told & (z < 0), nats, 0.0), *STRAY_NATS)
+
+
+def _level(n: compact.Triangles, m: Singles, w: Singles, mean: Singles, units: Ints) -> tuple[Floats, Floats]:
+    """Return how far the level of sums lies above expectation, and its variance; NaN where there are none."""
+    row = compact.column(n, features.LEVEL, units)
+    own = np.where(row[:, 0] > 0, row[:, 0], np.nan)
+    return (m[units, features.LEVEL] - np.einsum("up,up->u", row, mean[units])) / own, ratio(w[units]) / own
 
 
 def restless(state: Drift) -> Floats:
@@ -262,7 +265,6 @@ def clear(state: Drift, units: Ints) -> None:
     state.calm[units] = 0
     state.cusum[units] = 0.0
     state.cusum_from[units] = -1
-    state.week[units] = np.nan
 
 
 @dataclass(frozen=True)

@@ -9,12 +9,12 @@ from ingest.errors import BadInputError
 
 DAY_US = 86_400_000_000
 HOUR_US = 3_600_000_000
-BUDGET, BUDGET_NATS, LOCKED_BUDGET_NATS = 0.10, 0.8, 8.0
+BUDGET, BUDGET_NATS, LOCKED_BUDGET_NATS = 0.10, 0.7, 8.0
 """False alarms a unit-year, and the thresholds that keep well within them: on simulated fleets an eighth is used
 up, since a field has what no simulation has."""
 FALL_A_NAT = 0.8
 """By how much the logarithm of the number of false alarms falls with each nat of threshold, on the same."""
-LEAST_NATS = 0.75
+LEAST_NATS = 0.65
 """Evidence below which nothing is an alarm, whatever the budget."""
 WATCH_NATS_LESS, LEAST_WATCH_NATS, LOCKED_WATCH_SHARE = 1.5, 0.5, 0.6
 """By how much less evidence of drift than for an alarm a unit is watched, and at least at how much; and at what share

@@ -115,25 +115,61 @@ def test_without_a_baseline_there_is_no_alarm_and_no_figure() -> None:
     assert not state.alarm.any()
 
 
-def test_units_that_stray_learn_it_from_weeks_that_were_quicker_and_slower_ones_teach_nothing() -> None:
-    # The log likelihood ratio of normal changes of two widths, those that are falls; a reference by scipy.
+def _risen(level: np.ndarray, calm_days: int) -> baseline.Stream:
+    """A fleet that was where it should be for some days and then stands at these levels for two."""
+    units = len(level)
+    stream = baseline.begin(
+        np.zeros(units, dtype=np.int64), baseline.prior_before_data(np.zeros(P), np.ones(P), np.ones(P), 1)
+    )
+    x = np.zeros((units, P))
+    x[:, features.LEVEL] = 1.0
+    for day in range(calm_days + 2):
+        y = level if day >= calm_days else np.zeros(units)
+        sums = baseline.day_sums(np.arange(units), x, y, np.full(units, 1e9), 0.0)
+        baseline.add(stream, sums, DEFAULT)
+    return stream
+
+
+def test_units_that_stray_learn_it_from_days_that_were_quicker_and_slower_ones_teach_nothing() -> None:
+    # The log likelihood ratio of normal falls of two widths; a reference by scipy.
     units = 2000
-    state, usable, own = drift.begin(units), np.ones(units, dtype=bool), np.full(units, 1e9)
-    change = np.random.default_rng(7).normal(0, 0.05, units)
-    for now in (np.zeros(units), change):
-        drift._stray(state, now * own, own, np.ones(units), usable)
-    # What the whole fleet does in a week is no straying: measured against its middle and its lower half.
+    level = np.random.default_rng(7).normal(0, 0.05, units)
+    stream, state = _risen(level, 20), drift.begin(units)
+    drift._stray(state, stream, np.arange(units))
+
+    def share_of(half_life_d: float) -> float:
+        weights = 2.0 ** (-np.arange(22) / half_life_d)
+        return float(weights[:2].sum() / weights.sum())
+
+    change = level * (share_of(DEFAULT.recent_half_life_d) - share_of(DEFAULT.slow_half_life_d))
+    # What the whole fleet does meanwhile is no straying: measured against its middle and its lower half.
     middle, low = np.quantile(change, [0.5, 0.1])
     share = units / (units + drift.NULL_UNITS)
-    spread = share * (middle - low) / norm.ppf(0.9) / drift.WEEK_SD + 1.0 - share
-    z = (change - share * middle) / drift.WEEK_SD / spread
-    ratio = norm.logpdf(z, scale=drift.WEEK_FOLD) - norm.logpdf(z)
-    expected = np.where(z < 0, np.clip(ratio, 0.0, drift.FALL_NATS[1]), 0.0)
-    assert state.stray == pytest.approx(expected, abs=1e-3)
-    assert np.all(state.stray[change > 0.01] == 0)
-    assert state.stray.max() > 1
-    # A visit may have changed the level: the week across it is not compared.
-    drift.clear(state, np.arange(units))
+    spread = share * (middle - low) / norm.ppf(0.9) / drift.FALL_SD + 1.0 - share
+    z = (change - share * middle) / drift.FALL_SD / spread
+    ratio = norm.logpdf(z, scale=drift.FALL_FOLD) - norm.logpdf(z)
+    told = drift.FALLS_A_DAY * np.clip(ratio, 0.0, drift.FALL_NATS[1])
+    assert state.stray == pytest.approx(np.where(z < 0, told, 0.0), abs=1e-3)
+    assert np.all(state.stray[change > 0.005] == 0)
+    assert state.stray.max() > 0.15
+
+
+def test_a_level_that_rises_and_stays_there_is_no_straying_and_one_that_comes_back_is() -> None:
+    units, rng = 400, np.random.default_rng(8)
+    stream, state = _risen(np.zeros(units), 10), drift.begin(units)
+    x = np.zeros((units, P))
+    x[:, features.LEVEL] = 1.0
+    for day in range(60):
+        level = rng.normal(0, 0.005, units)
+        level[:10] += 0.15
+        level[10:20] += 0.15 if day % 20 < 10 else 0.0
+        sums = baseline.day_sums(np.arange(units), x, level, np.full(units, 1e9), 0.0)
+        baseline.add(stream, sums, DEFAULT)
+        drift._stray(state, stream, np.arange(units))
+    assert state.stray[:10].max() < 0.5
+    assert state.stray[10:20].min() > 2.0
+    # After a visit nothing is known of before it to be compared with.
     before = state.stray.copy()
-    drift._stray(state, -10.0 * own, own, np.ones(units), usable)
+    baseline.forget_recent(stream, np.arange(units))
+    drift._stray(state, stream, np.arange(units))
     assert np.array_equal(state.stray, before)
