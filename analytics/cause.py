@@ -51,7 +51,7 @@ LEAST_MISFIT_SD = 0.015
 COLD_MISFIT_SD = {**MISFIT_SD, REST_FAST: 0.05, REST: 0.05, REST_SLOW: 0.05}
 """What is added at -10 °C; it grows with the cold. Short rests end the earlier, as pressures lie the farther apart."""
 UNSEEN_VOLTS_SD = 0.06
-"""The same of the level of a unit whose logger tells no voltage: that of its street may have changed by a percent."""
+"""The same of the level of a unit whose logger tells no voltage: that of its street may have changed by some percent."""
 STRANGE, STRANGE_SD = 0.07, 0.5
 """Share and spread of shifts of a channel that have to do with no cause: something else was changed."""
 
