@@ -59,8 +59,8 @@ LATELY_D, SEASON_D = 14.0, 60.0
 class Facts:
     """What the physical rate does not know, one entry a unit.
 
-    Locked first attempts of the last 28 days and those to be expected at the present drift; evidence of drift, of all
-    kinds together and of locked starts [nats]; retries of the last 28 days that locked; days since the last lockout;
+    Locked first attempts of the last weeks and those to be expected at the present drift; evidence of drift, of all
+    kinds together and of locked starts [nats]; retries of those weeks that locked; days since the last lockout;
     probability that something is wrong.
     """
 
@@ -117,7 +117,7 @@ def probability(record: Record, x: Floats) -> Floats:
 
 def note(record: Record, day: int, units: Ints, x: Floats) -> None:
     """Keep the outlook of units at the end of a day, to be judged when the week is over."""
-    record.waiting.append((day, units.astype(np.int32), x.astype(np.float16)))
+    record.waiting.append((day, units.astype(np.int32), x[:, 1:].astype(np.float16)))
 
 
 def happened(record: Record, day: int, units: Ints) -> None:
@@ -127,7 +127,8 @@ def happened(record: Record, day: int, units: Ints) -> None:
     for made, asked, x in over:
         during = [hit for when, hit in record.lockouts if made < when <= made + HORIZON_D]
         y = np.isin(asked, np.concatenate(during)).astype(float)
-        record.x, record.y = np.concatenate([record.x, x])[-KEEP:], np.concatenate([record.y, y])[-KEEP:]
+        rows = np.column_stack([np.ones(len(x), dtype=np.float32), x])
+        record.x, record.y = np.concatenate([record.x, rows])[-KEEP:], np.concatenate([record.y, y])[-KEEP:]
     record.waiting = [entry for entry in record.waiting if entry[0] + HORIZON_D > day]
     record.lockouts = [entry for entry in record.lockouts if entry[0] > day - 2 * HORIZON_D]
 

@@ -17,25 +17,25 @@ LOCKOUT_TRIES = 3
 RETRY_US = 20 * 60 * 1_000_000
 """A start this soon after a locked one is its retry where the logger does not count them."""
 NEVER = -(2**62)
+MANY = 255
+"""Locked starts in a row that are counted."""
 
 
 @dataclass
 class Attempts:
     """What stands between one day and the next, one entry a unit; instants in microseconds."""
 
-    locked_in_row: NDArray[np.int32]
+    locked_in_row: NDArray[np.uint8]
     last_locked_at: Ints
     last_ran_at: Ints
     last_start_at: Ints
     lockout_at: Ints
-    lockouts: NDArray[np.int32]
 
 
 def begin(units: int) -> Attempts:
     """Return the state before the first start."""
     never = np.full(units, NEVER, dtype=np.int64)
-    zero = np.zeros(units, dtype=np.int32)
-    return Attempts(zero, never, never.copy(), never.copy(), never.copy(), zero.copy())
+    return Attempts(np.zeros(units, dtype=np.uint8), never, never.copy(), never.copy(), never.copy())
 
 
 def take(
@@ -82,7 +82,6 @@ def take(
     lockouts = np.concatenate([unit[third], told_unit[own]])
     np.maximum.at(state.lockout_at, unit[third], at[third])
     np.maximum.at(state.lockout_at, told_unit, told_at)
-    np.add.at(state.lockouts, lockouts, 1)
     return first, np.asarray(lockouts, dtype=np.int64)
 
 
@@ -92,7 +91,7 @@ def _take(
     at: Ints,
     outcome: NDArray[np.int8],
     retry: NDArray[np.float32],
-    locked_in_row: NDArray[np.int32],
+    locked_in_row: NDArray[np.uint8],
     last_locked_at: Ints,
     last_ran_at: Ints,
     last_start_at: Ints,
@@ -104,7 +103,7 @@ def _take(
         near = locked_in_row[u] > 0 and at[k] - max(last_locked_at[u], NEVER // 2) <= RETRY_US
         first[k] = not near if np.isnan(retry[k]) else retry[k] == 0
         if outcome[k] == LOCKED:
-            locked_in_row[u] += 1
+            locked_in_row[u] = min(locked_in_row[u] + 1, MANY)
             last_locked_at[u] = max(last_locked_at[u], at[k])
             third[k] = locked_in_row[u] == LOCKOUT_TRIES
         elif outcome[k] == RAN:

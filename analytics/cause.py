@@ -22,7 +22,7 @@ from scipy.stats import norm
 from analytics import baseline, channels, compact, drift
 from analytics import hazard as hazards
 from analytics.baseline import Stream, Window
-from analytics.channels import Channel
+from analytics.channels import Group
 from analytics.features import COLD, LEVEL, REST, REST_FAST, REST_SLOW, SOAK, VOLTS, WIDTH
 from analytics.hazard import Hazard
 from analytics.options import Options
@@ -138,7 +138,7 @@ References
    (temperature scaling).
 """
 ROUNDED = 5e-4
-"""What is added to the variance of a score since its sums are kept to five digits (`analytics.compact`)."""
+"""What is added to the variance of a score since its sums are kept to few digits (`analytics.compact`)."""
 TINY = 1e-12
 """Density that nothing falls below, so that no shift however strange is impossible."""
 
@@ -165,7 +165,7 @@ def log_prior(gear: Ints | NDArray[np.int8], metering: Ints, flagged: NDArray[np
 
 def terms(
     stream: Stream,
-    side: Mapping[str, Channel],
+    side: Mapping[str, Group],
     units: Ints,
     locked_nats: Reals,
     clues: Reals,
@@ -209,7 +209,7 @@ def _pace(stream: Stream, units: Ints, age_d: Floats, options: Options, scale: f
 
 def likelihoods(
     stream: Stream,
-    side: Mapping[str, Channel],
+    side: Mapping[str, Group],
     units: Ints,
     restless: Floats,
     options: Options,
@@ -220,12 +220,12 @@ def likelihoods(
 
     ``restless`` (units,) is the probability that a unit's level strays by itself.
     """
-    n, m, w = baseline.window(stream, window)
-    decay, mean, cov = drift.ratio(w[units]), stream.mean[units], baseline.covariance(stream, units)
-    sums, wander = compact.loose(n, units), options.wander_sd**2
+    kept, wander = baseline.window(stream, window), options.wander_sd**2
+    sums, off = compact.loose(kept, units), compact.right(kept, units)
+    decay, cov = baseline.decay(stream, window, units, options), baseline.covariance(stream, units)
     assumed = (_MISFIT, UNSEEN_VOLTS_SD**2, _DIRECTIONS, _BEGINS, _RARE)
-    out = {"run_up": _scores(sums, m[units], decay, mean, cov, wander, scale, *assumed)}
-    shifts = {name: channels.shift(side[name], name, units, window) for name in channels.NAMES}
+    out = {"run_up": _scores(sums, off, decay, cov, wander, scale, *assumed)}
+    shifts = {name: channels.shift(side, name, units, window, options) for name in channels.NAMES}
     for name, still in (
         ("unequalised_pressures", np.where(np.isfinite(shifts["equalising"][0]), WITHOUT_TRACE, TINY)),
         ("start_gear_failed", np.full(len(units), WITHOUT_TRACE)),
@@ -249,9 +249,8 @@ def _less(one: tuple[Floats, Floats], other: tuple[Floats, Floats]) -> tuple[Flo
 @numba.njit(cache=True)
 def _scores(
     n: Reals,
-    m: Reals,
+    off: Reals,
     decay: Floats,
-    mean: Reals,
     cov: Reals,
     wander: float,
     scale: float,
@@ -266,7 +265,7 @@ def _scores(
     One Cholesky factor of the covariance of none serves all hypotheses, by the matrix determinant lemma and Woodbury's
     identity (Golub & Van Loan, Matrix Computations, 4th ed., section 2.1.4).
     """
-    p, k = m.shape[1], len(directions)
+    p, k = off.shape[1], len(directions)
     out = np.zeros((len(n), len(begins) - 1))
     c, right, factor, gain = np.empty((p, p)), np.empty((p, k + 1)), np.empty((k, k)), np.empty((k, 1))
     r, known = np.empty((p, p)), np.empty((p, p))
@@ -274,7 +273,7 @@ def _scores(
         _unpack(n[i], r)
         _unpack(cov[i], known)
         _covariance(r, known, decay[i], wander, scale, misfit, unseen, c)
-        _sides(r, m[i], mean[i], directions, right)
+        _sides(r, off[i], directions, right)
         _credit(r, directions, begins[-2], rare, right)
         _factor(c, p)
         _forward(c, right, p, k + 1)
@@ -330,11 +329,11 @@ def _covariance(
 
 
 @numba.njit(cache=True)
-def _sides(r: Floats, m: Floats, mean: Floats, directions: Floats, out: Floats) -> None:
+def _sides(r: Floats, off: Floats, directions: Floats, out: Floats) -> None:
     """Write a unit's scores into the first column, and what each direction does to them into the others."""
     p = len(r)
     for a in range(p):
-        out[a, 0] = m[a] - _dot(r[a], mean)
+        out[a, 0] = off[a]
     for j in range(len(directions)):
         for a in range(p):
             out[a, 1 + j] = 0.0

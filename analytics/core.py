@@ -109,13 +109,13 @@ def _visit(state: State, fleet: Fleet, visits: Sequence[Visit], day: int) -> Non
     # Of a unit that had not started before nothing is known that the work could have changed.
     at = np.array([v.at for v in visits], dtype=np.int64)
     started = state.first_at[units] <= at
-    repair.visit(state.after, state.run_up, units[started], at[started], state.usable)
+    repair.visit(state.after, state.run_up, units[started], at[started], state.usable, state.options)
     drift.clear(state.drift, units)
     locked.clear(state.rate, units, forget=True)
     baseline.forget_recent(state.run_up, units)
     anew = np.array([v.unit for v in visits if RESTARTS & set(v.work)], dtype=np.int64)
     _fit_kits(state, fleet, visits)
-    _learn_anew(state, anew, day)
+    _learn_anew(state, anew)
     _count_anew(state, anew[state.since_day[anew] < NOT_YET], day)
 
 
@@ -125,9 +125,9 @@ def _fit_kits(state: State, fleet: Fleet, visits: Sequence[Visit]) -> None:
     state.run_up.klass[fitted] = klass(fleet, state.gear)[fitted]
 
 
-def _learn_anew(state: State, units: Ints, day: int) -> None:
-    baseline.restart(state.run_up, units, day)
-    channels.restart(state.side, units, day)
+def _learn_anew(state: State, units: Ints) -> None:
+    baseline.restart(state.run_up, units)
+    channels.restart(state.side, units)
 
 
 def _count_anew(state: State, units: Ints, day: int) -> None:
@@ -163,8 +163,7 @@ def _take(state: State, fleet: Fleet, pick: Ints, day: int, reports: tuple[Ints,
     state.lockouts += len(lockouts)
     state.today.append(lockouts)
     outlook.take(state.sample, unit[first], at[first], *(values[first] for values in met))
-    side = channels.values(starts, rows, used, alike, fleet.reference_v)
-    for name, (value, design) in side.items():
+    for name, (value, design) in channels.values(starts, rows, used, alike, fleet.reference_v).items():
         channels.take(state.side, name, unit, value, design, options)
     return sums
 
@@ -187,7 +186,7 @@ def _run_up(
     stream = state.run_up
     y = np.log(np.where(run_up_s > 0, run_up_s, np.nan).astype(np.float64))
     level = baseline.expected(stream.mean, unit, x)
-    unsure = stream.level_var + moved_sd**2
+    unsure = stream.level_var[:, 0] + moved_sd**2
     y, variance = noise.take(state.noise, unit, y, level, moved, unsure, ~np.isnan(close_deg))
     sums = baseline.day_sums(unit, x, y, 1.0 / variance, state.options.day_sd**2)
     baseline.add(stream, sums, state.options)
@@ -292,7 +291,7 @@ def _accept_other_fields(state: State, day: int) -> None:
     """Let units whose logger has come to tell other conditions learn anew; those that were learning lose no days."""
     learned = state.usable
     other = told.changed(state.told, learned, ~(state.drift.alarm | state.rate.alarm))
-    _learn_anew(state, other, day)
+    _learn_anew(state, other)
     _count_anew(state, other[learned[other]], day + 1)
 
 
@@ -300,9 +299,8 @@ def _refit(state: State) -> None:
     noise.fit(state.noise)
     ahead.fit(state.record)
     hazard.fit(state.hazard)
-    for stream in (state.run_up, *(channel.stream for channel in state.side.values())):
-        stream.prior = prior.fit(stream)
-        baseline.solve(stream, np.arange(len(stream.klass)))
+    for stream in (state.run_up, *(group.stream for group in state.side.values())):
+        baseline.renew(stream, tuple(prior.fit(stream, k) for k in range(len(stream.priors))))
 
 
 def run(

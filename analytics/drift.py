@@ -9,13 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics import baseline, compact, features, spd
 from analytics.baseline import DaySums, Stream
-from analytics.compact import Singles
+from analytics.compact import Halves, Singles
 from analytics.options import Options
 from analytics.spd import Reals
 from analytics.tables import Ints
@@ -51,49 +50,57 @@ SHRINK_SD = 0.2
 
 @dataclass
 class Drift:
-    """State of the test, one entry a unit (and direction); ``stray`` are nats that its level strays by itself."""
+    """State of the test, one entry a unit (and direction); ``stray`` are nats that its level strays by itself.
 
-    z: Singles
-    evidence: Singles
+    ``cusum_from`` are days since 1970, 0 for none.
+    """
+
+    z: Halves
     nats: Singles
-    strongest: NDArray[np.int8]
     alarm: Bools
     since_day: NDArray[np.int32]
-    calm: NDArray[np.int16]
-    cusum: Singles
-    cusum_from: NDArray[np.int32]
+    calm: NDArray[np.uint8]
+    cusum: Halves
+    cusum_from: NDArray[np.uint16]
     scale: Floats
     stray: Singles
+
+    @property
+    def scaled(self) -> Floats:
+        """The statistics by the width that they have on healthy units, (units, directions); 0 for quicker starts."""
+        return np.asarray(np.maximum(self.z / self.scale, 0.0))
+
+    @property
+    def evidence(self) -> Floats:
+        """Nats of the strongest direction, (units,)."""
+        return np.asarray(0.5 * self.scaled.max(axis=1) ** 2)
 
 
 def begin(units: int) -> Drift:
     """Return the state before any test."""
     k = len(DIRECTIONS)
     return Drift(
-        z=np.zeros((units, k), dtype=np.float32),
-        evidence=np.zeros(units, dtype=np.float32),
+        z=np.zeros((units, k), dtype=np.float16),
         nats=np.zeros(units, dtype=np.float32),
-        strongest=np.zeros(units, dtype=np.int8),
         alarm=np.zeros(units, dtype=bool),
         since_day=np.full(units, -1, dtype=np.int32),
-        calm=np.zeros(units, dtype=np.int16),
-        cusum=np.zeros((units, k), dtype=np.float32),
-        cusum_from=np.full((units, k), -1, dtype=np.int32),
+        calm=np.zeros(units, dtype=np.uint8),
+        cusum=np.zeros((units, k), dtype=np.float16),
+        cusum_from=np.zeros((units, k), dtype=np.uint16),
         scale=np.full(k, NULL_SCALE),
         stray=np.zeros(units, dtype=np.float32),
     )
 
 
 def score(
-    n: Reals, m: Reals, ratio: Floats, mean: Reals, known: Reals, wander_sd: float, direction: int
+    n: Reals, off: Reals, ratio: Floats, known: Reals, wander_sd: float, direction: int
 ) -> tuple[Floats, Floats, Floats]:
     """Return excess sum, its variance and the information of units in one direction.
 
     Parameters
     ----------
-    n, m : (units, p) row ``direction`` of the sums of the span tested, and (units,) of their right side
+    n, off : (units, p) row ``direction`` of the sums of the span tested, and (units,) of what is off the expected
     ratio : (units,) sum of squared over sum of weights of those sums: 1 without decay
-    mean : (units, p) of the baseline
     known : (units,) variance of what it expects of that row
     wander_sd : harmless wandering of the level
     direction : column of the features
@@ -102,40 +109,17 @@ def score(
     -------
     u, variance, information : (units,); the effect is ``u / information``, z is ``u / sqrt(variance)``
     """
-    return _score(n, m, ratio, mean, known, wander_sd**2, direction)
-
-
-@numba.njit(cache=True)
-def _score(
-    n: Reals, m: Reals, ratio: Floats, mean: Reals, known: Reals, wander: float, direction: int
-) -> tuple[Floats, Floats, Floats]:
-    units, p = n.shape
-    excess, variance, own = np.empty(units), np.empty(units), np.empty(units)
-    for u in range(units):
-        total = np.float64(m[u])
-        for a in range(p):
-            total -= n[u, a] * mean[u, a]
-        excess[u], own[u] = total, n[u, direction]
-        variance[u] = own[u] * ratio[u] + known[u] + wander * n[u, 0] ** 2
-    return excess, variance, own
+    own = n[:, direction].astype(np.float64)
+    return off.astype(np.float64), own * ratio + known + wander_sd**2 * n[:, 0] ** 2, own
 
 
 def level(stream: Stream, units: Ints, options: Options) -> tuple[Floats, Floats, Floats]:
     """Return the score of the recent sums of some units in their level, as `score` does."""
-    n = compact.column(stream.recent_n, features.LEVEL, units)
-    known = baseline.variance(stream, units, n[:, None, :])[:, 0]
-    m, weights = stream.recent_m[units, features.LEVEL], ratio(stream.recent_w[units])
-    return score(n, m, weights, stream.mean[units], known, options.wander_sd, features.LEVEL)
-
-
-@numba.njit(cache=True)
-def ratio(weights: Reals) -> Floats:
-    """Return the ratio of squared to plain weights of decaying sums, 1 where there are none."""
-    out = np.ones(len(weights))
-    for u in range(len(weights)):
-        if weights[u, 0] > 0:
-            out[u] = weights[u, 1] / float(weights[u, 0])
-    return out
+    n = compact.columns(stream.recent, [features.LEVEL], units)
+    known = baseline.variance(stream, units, n)[:, 0]
+    off = compact.right(stream.recent, units)[:, features.LEVEL]
+    decay = baseline.decay(stream, "recent", units, options)
+    return score(n[:, 0], off, decay, known, options.wander_sd, features.LEVEL)
 
 
 def _excursion(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools, options: Options) -> None:
@@ -145,10 +129,10 @@ def _excursion(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bo
     if len(u) == 0:
         return
     rows = np.stack([spd.row(sums.n[pick], direction) for direction in DIRECTIONS], axis=1)
-    known, one, mean = baseline.variance(stream, u, rows), np.ones(len(u)), stream.mean[u]
+    known, one = baseline.variance(stream, u, rows), np.ones(len(u))
+    off = baseline.off_expected(sums.n[pick], sums.m[pick], stream.mean[u])
     for k, direction in enumerate(DIRECTIONS):
-        m = sums.m[pick, direction]
-        total, var, own = score(rows[:, k], m, one, mean, known[:, k], options.wander_sd, direction)
+        total, var, own = score(rows[:, k], off[:, direction], one, known[:, k], options.wander_sd, direction)
         step = np.where(own > 0.05, total / np.sqrt(np.maximum(var, 1e-12)) / state.scale[k], 0.0)
         before = state.cusum[u, k]
         after = np.clip(before + step - 0.75, 0.0, 50.0)
@@ -173,34 +157,31 @@ def follow(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools,
     for some in spd.pieces(np.flatnonzero(usable)):
         state.z[some], told[some] = _tested(stream, some, options)
     for k in range(len(DIRECTIONS)):
-        _rescale(state, k, state.z[told[:, k] & active, k])
-    _stray(state, stream, np.flatnonzero(usable & active))
-    scaled = np.maximum(state.z / state.scale, 0.0)
-    state.strongest[:] = np.argmax(scaled, axis=1)
-    state.evidence[:] = 0.5 * scaled.max(axis=1) ** 2
+        _rescale(state, k, state.z[told[:, k] & active, k].astype(np.float64))
+    _stray(state, stream, np.flatnonzero(usable & active), options)
 
 
 def _tested(stream: Stream, units: Ints, options: Options) -> tuple[Floats, Bools]:
     """Return the statistics of the recent sums of some units, and whether these tell anything, (units, directions)."""
-    rows = np.stack([compact.column(stream.recent_n, direction, units) for direction in DIRECTIONS], axis=1)
-    known, decay, mean = baseline.variance(stream, units, rows), ratio(stream.recent_w[units]), stream.mean[units]
+    rows = compact.columns(stream.recent, DIRECTIONS, units)
+    known, decay = baseline.variance(stream, units, rows), baseline.decay(stream, "recent", units, options)
+    off = compact.right(stream.recent, units)
     z, told = np.zeros(known.shape), np.zeros(known.shape, dtype=bool)
     for k, direction in enumerate(DIRECTIONS):
-        m = stream.recent_m[units, direction]
-        u, var, own = score(rows[:, k], m, decay, mean, known[:, k], options.wander_sd, direction)
+        u, var, own = score(rows[:, k], off[:, direction], decay, known[:, k], options.wander_sd, direction)
         told[:, k] = own >= 1.0
         z[:, k] = np.where(told[:, k], u / np.sqrt(np.maximum(var, 1e-12)), 0.0)
     return z, told
 
 
-def _stray(state: Drift, stream: Stream, units: Ints) -> None:
+def _stray(state: Drift, stream: Stream, units: Ints, options: Options) -> None:
     """Learn which units stray by themselves, from times in which starts became quicker: no fault does that.
 
     What is broken stays so or becomes worse, while a level that strays falls as often as it rises. That the recent
     level lies below the slower one is measured against what other units did meanwhile, of the lower half as for z.
     """
-    now, noise = _level(stream.recent_n, stream.recent_m, stream.recent_w, stream.mean, units)
-    before, before_noise = _level(stream.slow_n, stream.slow_m, stream.slow_w, stream.mean, units)
+    now, noise = _level(stream, "recent", units, options)
+    before, before_noise = _level(stream, "slow", units, options)
     change = (now - before) / np.sqrt(FALL_SD**2 + np.abs(noise - before_noise))
     told = np.isfinite(change)
     if not told.any():
@@ -213,11 +194,13 @@ def _stray(state: Drift, stream: Stream, units: Ints) -> None:
     state.stray[units] = np.clip(state.stray[units] + np.where(told & (z < 0), nats, 0.0), *STRAY_NATS)
 
 
-def _level(n: compact.Triangles, m: Singles, w: Singles, mean: Singles, units: Ints) -> tuple[Floats, Floats]:
-    """Return how far the level of sums lies above expectation, and its variance; NaN where there are none."""
-    row = compact.column(n, features.LEVEL, units)
-    own = np.where(row[:, 0] > 0, row[:, 0], np.nan)
-    return (m[units, features.LEVEL] - np.einsum("up,up->u", row, mean[units])) / own, ratio(w[units]) / own
+def _level(stream: Stream, window: baseline.Window, units: Ints, options: Options) -> tuple[Floats, Floats]:
+    """Return how far the level of a window lies above expectation, and its variance; NaN where there are no starts."""
+    sums = baseline.window(stream, window)
+    own = compact.diagonal(sums, units)[:, features.LEVEL]
+    own = np.where(own > 0, own, np.nan)
+    off = compact.right(sums, units)[:, features.LEVEL]
+    return off / own, baseline.decay(stream, window, units, options) / own
 
 
 def restless(state: Drift) -> Floats:
@@ -238,16 +221,16 @@ def judge(state: Drift, nats: Floats, active: Ints, day: int, usable: Bools, opt
     started = np.zeros(len(usable), dtype=bool)
     started[active] = True
     fresh = usable & ~state.alarm & (nats > options.drift_nats)
-    start = state.cusum_from[np.arange(len(usable)), state.strongest]
-    state.since_day[:] = np.where(fresh, np.where(start >= 0, start, day), state.since_day)
+    start = state.cusum_from[np.arange(len(usable)), np.argmax(state.scaled, axis=1)]
+    state.since_day[:] = np.where(fresh, np.where(start > 0, start, day), state.since_day)
     state.alarm |= fresh
-    state.calm[:] = np.where(nats < CALM_NATS, state.calm + started, 0)
+    state.calm[:] = np.where(nats < CALM_NATS, np.minimum(state.calm + started, CALM_DAYS), 0)
     over = state.alarm & (state.calm >= CALM_DAYS)
     state.stray[:] = np.clip(state.stray + np.where(over, RETURN_NATS, 0.0), *STRAY_NATS)
     clear(state, np.flatnonzero(over | (state.alarm & ~usable)))
 
 
-def _rescale(state: Drift, k: int, z: Singles) -> None:
+def _rescale(state: Drift, k: int, z: Floats) -> None:
     """Let the lower half of the fleet say how wide healthy z is: faults widen the upper half only."""
     if len(z) < 10:
         return
@@ -264,7 +247,7 @@ def clear(state: Drift, units: Ints) -> None:
     state.since_day[units] = -1
     state.calm[units] = 0
     state.cusum[units] = 0.0
-    state.cusum_from[units] = -1
+    state.cusum_from[units] = 0
 
 
 @dataclass(frozen=True)
@@ -287,7 +270,7 @@ def effect(state: Drift, stream: Stream, usable: Bools, options: Options) -> Eff
     safe = np.where(told, own, 1.0)
     excess = np.where(told, u / safe, np.nan)
     sd = np.where(told, np.sqrt(np.maximum(var, 0.0)) / safe, np.nan) * max(1.0, float(state.scale[0]))
-    n = compact.column(stream.recent_n, features.LEVEL, np.arange(len(usable)))
+    n = compact.columns(stream.recent, [features.LEVEL], np.arange(len(usable)))[:, 0]
     expected = np.where(told, np.exp(np.einsum("up,up->u", n, stream.mean) / safe), np.nan)
     return Effect(
         expected_s=expected,
@@ -306,7 +289,7 @@ def excess(stream: Stream, options: Options, units: Ints | None = None) -> tuple
     Beside it stands the standard deviation that the scatter of the recent starts leaves it: `SHRINK_SD` without any.
     """
     units = np.arange(len(stream.klass)) if units is None else units
-    decay = ratio(stream.recent_w[units])
+    decay = baseline.decay(stream, "recent", units, options)
     u, var, own = level(stream, units, options)
     safe = np.where(own > 0, own, 1.0)
     trust = SHRINK_SD**2 / (SHRINK_SD**2 + var / safe**2)

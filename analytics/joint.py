@@ -19,7 +19,7 @@ from scipy.special import logsumexp
 
 from analytics import cause, channels, drift
 from analytics.baseline import Stream
-from analytics.channels import Channel
+from analytics.channels import Group
 from analytics.options import Options
 from analytics.spd import Reals
 
@@ -29,8 +29,8 @@ GATE_SD = 1.0
 """A unit whose scaled statistic is below this in every direction does not start slower: nothing is weighed, unless"""
 SLOW_REST_SD = 3.0
 """its pressures take longer to equalise by this many standard deviations, which short rests alone would show."""
-ONE_DAY = 1.0
-"""Weight of the recent sums of a single day with starts. After a visit nothing else is known, and a stray start of that
+ONE_DAY = 1
+"""Days with starts of which nothing is said yet. After a visit nothing else is known, and a stray start of that
 day is not yet told from a level that has moved: it takes another day."""
 LOCKED_FREE_NATS = 3.0
 """Evidence of locked starts that chance alone often gives; only what is above it is added."""
@@ -39,7 +39,7 @@ LOCKED_FREE_NATS = 3.0
 def weigh(
     state: drift.Drift,
     stream: Stream,
-    side: Mapping[str, Channel],
+    side: Mapping[str, Group],
     log_share: Floats,
     locked_nats: Reals,
     usable: NDArray[np.bool_],
@@ -57,8 +57,8 @@ def weigh(
     """
     out = np.zeros(len(usable))
     slower = (state.z / state.scale).max(axis=1)
-    longer, longer_sd = channels.shift(side["equalising"], "equalising", np.arange(len(usable)), "slow")
-    told_of = usable & (stream.recent_w[:, 0] > ONE_DAY)
+    longer, longer_sd = channels.shift(side, "equalising", np.arange(len(usable)), "slow", options)
+    told_of = usable & (stream.lately_days > ONE_DAY)
     with np.errstate(invalid="ignore"):
         units = np.flatnonzero(told_of & ((slower > GATE_SD) | (longer > SLOW_REST_SD * longer_sd)))
     if len(units) == 0:

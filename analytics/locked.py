@@ -23,10 +23,12 @@ from analytics.tables import Ints
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-WINDOW_D = 28
+WEEK_D, WEEKS = 7, 5
+"""Weeks that are counted one by one, the present one among them: the last 28 to 34 days."""
 FOLD = 20.0
 """The sequential test looks for a rate this many times the expected, which is as many times higher for a unit as it
-has shown in the past, up to 28 days ago."""
+has shown in the past, before those weeks."""
+CLUES_HALF_LIFE_D = 28
 RETRY_LOCKS_WELL, RETRY_LOCKS_ILL = 0.02, 0.5
 """Chance that a retry locks after a first attempt that locked: of a sound unit, and of one that cannot start."""
 HALF = 0.5
@@ -37,41 +39,52 @@ N, SEEN, EXPECTED, EXPECTED_NOW, RETRIES = range(5)
 
 @dataclass
 class Rate:
-    """Counts by day of the last 28, (units, 28, 5), totals older than that, and the test; one entry a unit.
+    """Counts of the last weeks, (units, 5, 5), totals older than that, and the test; one entry a unit.
 
-    Half precision holds the starts of a day exactly, and the expected ones to a part in 4,000.
+    Half precision holds 2,048 starts of a week exactly, and the expected ones to a part in 2,000. ``score_from`` are
+    days since 1970, 0 for none.
     """
 
-    ring: NDArray[np.float16]
+    weeks: NDArray[np.float16]
     old: NDArray[np.float32]
     starts: NDArray[np.int32]
-    score: Floats
-    score_from: NDArray[np.int32]
+    score: NDArray[np.float32]
+    score_from: NDArray[np.uint16]
     alarm: Bools
     since_day: NDArray[np.int32]
-    clues: NDArray[np.float32]
+    clues: NDArray[np.float16]
 
 
 def begin(units: int) -> Rate:
     """Return the state before the first start."""
     return Rate(
-        ring=np.zeros((units, WINDOW_D, 5), dtype=np.float16),
+        weeks=np.zeros((units, WEEKS, 5), dtype=np.float16),
         old=np.zeros((units, 2), dtype=np.float32),
         starts=np.zeros(units, dtype=np.int32),
-        score=np.zeros(units),
-        score_from=np.full(units, -1, dtype=np.int32),
+        score=np.zeros(units, dtype=np.float32),
+        score_from=np.zeros(units, dtype=np.uint16),
         alarm=np.zeros(units, dtype=bool),
         since_day=np.full(units, -1, dtype=np.int32),
-        clues=np.zeros((units, CLUES), dtype=np.float32),
+        clues=np.zeros((units, CLUES), dtype=np.float16),
     )
 
 
 def turn(state: Rate, day: int) -> None:
-    """Begin a day: what is 28 days old leaves the window."""
-    slot = day % WINDOW_D
-    state.old += state.ring[:, slot, SEEN : EXPECTED + 1]
-    state.ring[:, slot] = 0.0
-    state.clues *= 2.0 ** (-1.0 / WINDOW_D)
+    """Begin a day: as a week begins, the oldest leaves the window."""
+    if day % WEEK_D == 0:
+        slot = _slot(day)
+        state.old += state.weeks[:, slot, SEEN : EXPECTED + 1]
+        state.weeks[:, slot] = 0.0
+    state.clues *= 2.0 ** (-1.0 / CLUES_HALF_LIFE_D)
+
+
+def _slot(day: int) -> int:
+    return day // WEEK_D % WEEKS
+
+
+def window(state: Rate) -> Floats:
+    """Return the counts of the last weeks together, (units, 5)."""
+    return np.asarray(state.weeks.sum(axis=1, dtype=np.float64))
 
 
 def take(state: Rate, day: int, unit: Ints, locked: Bools, first: Bools, p: Floats, p_now: Floats, use: Bools) -> None:
@@ -83,7 +96,7 @@ def take(state: Rate, day: int, unit: Ints, locked: Bools, first: Bools, p: Floa
     use : (units,) whether the unit has a baseline
     """
     u, starts, sums = _take(day, unit, locked, first, p, p_now, state.old, state.score, state.score_from)
-    state.ring[u, day % WINDOW_D] += sums.astype(state.ring.dtype)
+    state.weeks[u, _slot(day)] += sums.astype(state.weeks.dtype)
     state.starts[u] += starts
     state.score[~use] = 0.0
 
@@ -98,7 +111,7 @@ def _take(
     p_now: Floats,
     old: Reals,
     score: Reals,
-    score_from: NDArray[np.int32],
+    score_from: NDArray[np.uint16],
 ) -> tuple[Ints, Ints, Floats]:
     """Move the test by a span of starts; return its units, their starts, and their sums (units, 5)."""
     units = 0
@@ -142,7 +155,7 @@ def _of_retry(locked: bool, p: float) -> float:
 def follow(state: Rate, day: int, usable: Bools, options: Options) -> None:
     """Set or clear alarms at the end of a day."""
     fresh = usable & ~state.alarm & (state.score > options.locked_nats)
-    state.since_day[:] = np.where(fresh, np.where(state.score_from >= 0, state.score_from, day), state.since_day)
+    state.since_day[:] = np.where(fresh, np.where(state.score_from > 0, state.score_from, day), state.since_day)
     state.alarm |= fresh
     clear(state, np.flatnonzero(state.alarm & ((state.score < 1.0) | ~usable)), forget=False)
 
@@ -153,8 +166,8 @@ def clear(state: Rate, units: Ints, *, forget: bool) -> None:
     state.since_day[units] = -1
     if forget:
         state.score[units] = 0.0
-        state.score_from[units] = -1
-        state.ring[units] = 0.0
+        state.score_from[units] = 0
+        state.weeks[units] = 0.0
         state.old[units] = 0.0
         state.clues[units] = 0.0
 

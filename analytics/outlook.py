@@ -25,7 +25,7 @@ from analytics.tables import Ints, Issue
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-SAMPLE = 24
+SAMPLE = 12
 """Recent first attempts kept a unit, two a day."""
 A_DAY = 2
 DAYS = 14
@@ -45,7 +45,7 @@ LOCKOUT_SHARE = (1.5, 5.0)
 
 @dataclass
 class Sample:
-    """Conditions of recent first attempts of each unit, (units, 24), a ring: rest, air, voltage, angle, and hour.
+    """Conditions of recent first attempts of each unit, (units, 12), a ring: rest, air, voltage, angle, and hour.
 
     All but the hour are `SCALES`' steps; `UNKNOWN` is not known.
     """
@@ -55,7 +55,7 @@ class Sample:
     line_v: NDArray[np.uint8]
     close_deg: NDArray[np.uint8]
     hour: NDArray[np.int8]
-    filled: NDArray[np.int32]
+    filled: NDArray[np.uint8]
 
 
 def begin(units: int) -> Sample:
@@ -67,7 +67,7 @@ def begin(units: int) -> Sample:
         line_v=unknown.copy(),
         close_deg=unknown.copy(),
         hour=np.zeros((units, SAMPLE), dtype=np.int8),
-        filled=np.zeros(units, dtype=np.int32),
+        filled=np.zeros(units, dtype=np.uint8),
     )
 
 
@@ -91,7 +91,8 @@ def take(sample: Sample, unit: Ints, at: Ints, off_s: Reals, outdoor_c: Reals, l
         sample.off_s[u, place], sample.outdoor_c[u, place] = rest[j], air[j]
         sample.line_v[u, place], sample.close_deg[u, place] = volts[j], angle[j]
         sample.hour[u, place] = (at[rows[j]] // HOUR_US) % 24
-        sample.filled[u] += 1
+        # Twice the places and on: where the next one goes, and that all are filled.
+        sample.filled[u] = np.where(sample.filled[u] == 2 * SAMPLE - 1, SAMPLE, sample.filled[u] + 1)
 
 
 def steps(name: ScaleName, values: Reals) -> NDArray[np.uint8]:
@@ -110,7 +111,7 @@ def values(name: ScaleName, kept: NDArray[np.uint8]) -> Floats:
 
 
 def conditions(sample: Sample, reference_v: Floats) -> Floats:
-    """Return the features of the sample, (units, 24, p); ``reference_v`` (units,)."""
+    """Return the features of the sample, (units, 12, p); ``reference_v`` (units,)."""
     x = features.conditions(
         values("off_s", sample.off_s.ravel()),
         values("outdoor_c", sample.outdoor_c.ravel()),
@@ -122,7 +123,7 @@ def conditions(sample: Sample, reference_v: Floats) -> Floats:
 
 
 def there(sample: Sample) -> Bools:
-    """Return which places of the sample are filled, (units, 24)."""
+    """Return which places of the sample are filled, (units, 12)."""
     return np.asarray(np.arange(SAMPLE) < np.minimum(sample.filled, SAMPLE)[:, None])
 
 

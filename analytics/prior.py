@@ -14,7 +14,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import compact, spd
+from analytics import baseline, spd
 from analytics.baseline import Prior, Stream
 from analytics.tables import Ints
 
@@ -33,25 +33,25 @@ FIRST_ROUNDS, ROUNDS = 12, 4
 shrinkage, not a result."""
 
 
-def fit(stream: Stream, rounds: int | None = None) -> Prior:
-    """Return the prior fitted to the learned sums of a stream; units that have learned nothing do not count.
+def fit(stream: Stream, quantity: int = 0, rounds: int | None = None) -> Prior:
+    """Return the prior of a quantity fitted to what units have learned; those that have learned nothing do not count.
 
     Parameters
     ----------
-    stream : its ``base_n``, ``base_m``, ``klass`` and prior are read
+    stream : its ``base``, ``mean``, ``klass`` and prior are read
     rounds : EM rounds
 
     Returns
     -------
     Prior with the same prior-before-data
     """
-    prior = stream.prior
-    some = np.flatnonzero(stream.base_blocks > 0)
+    prior = stream.priors[quantity]
+    some = np.flatnonzero((stream.base_blocks > 0) & stream.told[:, quantity])
     if len(some) == 0:
         return prior
     # What some ten thousand units teach is known well enough; memory needs no more of them.
     some = some[:: -(-len(some) // MOST)]
-    a, v = compact.loose(stream.base_n, some), stream.base_m[some].astype(np.float64)
+    a, v = baseline.learned(stream, some, quantity)
     klass = stream.klass[some].astype(np.int64)
     classes = len(prior.beta)
     count = np.bincount(klass, minlength=classes)

@@ -33,7 +33,7 @@ def look(state: State, fleet: Fleet, instant: int, units: Ints | None = None, *,
     day = instant // DAY_US
     days = np.clip(day - state.first_at[pick] // DAY_US, 1, RECENT_D)
     recent = state.activity.ring[pick][:, (day - 1 - np.arange(RECENT_D)) % silence.HISTORY_D].sum(axis=1)
-    window = state.rate.ring[pick].sum(axis=1, dtype=np.float64)
+    window = locked.window(state.rate)[pick]
     # One event of prior either way: what drift explains already is not counted twice.
     proneness = np.clip((1.0 + window[:, locked.SEEN]) / (1.0 + window[:, locked.EXPECTED_NOW]), 0.5, 20.0)
     lockouts, tries = outlook.LOCKOUT_SHARE
@@ -56,7 +56,7 @@ def look(state: State, fleet: Fleet, instant: int, units: Ints | None = None, *,
 
 def rows(state: State, weather: Outlook, fault: Floats, instant: int) -> tuple[Floats, Floats]:
     """Return the rows of the correction for the first and for the second week; ``fault`` (units,) its probability."""
-    window = state.rate.ring.sum(axis=1, dtype=np.float64)
+    window = locked.window(state.rate)
     facts = ahead.Facts(
         seen=window[:, locked.SEEN],
         expected=window[:, locked.EXPECTED_NOW],

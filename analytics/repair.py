@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analytics import baseline, compact, drift, features, spd
 from analytics.baseline import DaySums, Stream
-from analytics.compact import Singles, Triangles
+from analytics.compact import Halves, Singles, Sums
 from analytics.options import DAY_US, Options
 from analytics.tables import Ints
 from analytics.verdict import RepairName
@@ -53,37 +53,41 @@ class Change:
 class Open:
     """What the visits that still gather starts have, one row a visit: sums before and after, the baseline before.
 
-    ``sure`` is the inverse of the covariance of its coefficients.
+    ``sure`` is the inverse of the covariance of its coefficients; the sums are of what is off that baseline.
     """
 
     unit: Ints
-    before_n: Triangles
-    before_m: Singles
+    before: Sums
     mean: Singles
-    sure: Triangles
-    after_n: Triangles
-    after_m: Singles
+    sure: Sums
+    after: Sums
 
 
 @dataclass
 class After:
     """The last visit of each unit: instant (-1 none), whether it had a baseline then, starts since, and the change.
 
-    ``row`` is where its sums stand in ``open`` while it gathers starts, -1 otherwise; what it changed is worked out
-    for good when it ends, NaN where it cannot be told. ``told`` are changes worked out meanwhile.
+    Its sums stand in ``open`` while it gathers starts; what it changed is worked out for good when it ends, NaN where
+    it cannot be told. ``told`` are changes worked out meanwhile.
     """
 
     at: Ints
     known: Bools
     starts: NDArray[np.int32]
-    locked: Singles
+    locked: Halves
     expected: Singles
-    log_change: Singles
-    log_sd: Singles
+    log_change: Halves
+    log_sd: Halves
     verdict: NDArray[np.int8]
-    row: NDArray[np.int32]
     open: Open
     told: dict[int, tuple[tuple[int, int, bool], Change]]
+
+    @property
+    def row(self) -> Ints:
+        """Where the sums of each unit stand in ``open``, (units,), -1 where they do not."""
+        out = np.full(len(self.at), -1, dtype=np.int64)
+        out[self.open.unit] = np.arange(len(self.open.unit))
+        return out
 
 
 def begin(units: int) -> After:
@@ -92,24 +96,20 @@ def begin(units: int) -> After:
         at=np.full(units, -1, dtype=np.int64),
         known=np.zeros(units, dtype=bool),
         starts=np.zeros(units, dtype=np.int32),
-        locked=np.zeros(units, dtype=np.float32),
+        locked=np.zeros(units, dtype=np.float16),
         expected=np.zeros(units, dtype=np.float32),
-        log_change=np.full(units, np.nan, dtype=np.float32),
-        log_sd=np.zeros(units, dtype=np.float32),
+        log_change=np.full(units, np.nan, dtype=np.float16),
+        log_sd=np.zeros(units, dtype=np.float16),
         verdict=np.zeros(units, dtype=np.int8),
-        row=np.full(units, -1, dtype=np.int32),
         open=_rows(np.zeros(0, dtype=np.int64)),
         told={},
     )
 
 
 def _rows(units: Ints) -> Open:
-    def zeros(columns: int) -> Singles:
-        return np.zeros((len(units), columns), dtype=np.float32)
-
     p = features.WIDTH
-    before, sure, after = (compact.zeros(len(units), p) for _ in range(3))
-    return Open(units, before, zeros(p), zeros(p), sure, after, zeros(p))
+    before, sure, after = (compact.zeros(len(units), p, quantities) for quantities in (1, 0, 1))
+    return Open(units, before, np.zeros((len(units), p), dtype=np.float32), sure, after)
 
 
 def _some(sums: Open, rows: Ints) -> Open:
@@ -121,9 +121,10 @@ def part(state: After, units: Ints) -> After:
     """Return a copy of what is known of the visits of some units."""
     own = {f.name: getattr(state, f.name)[units] for f in fields(After) if f.name not in ("open", "told")}
     out = After(**own, open=_rows(np.zeros(0, dtype=np.int64)), told={})
-    rows = np.flatnonzero(out.row >= 0)
-    out.open = _some(state.open, out.row[rows].astype(np.int64))
-    out.open.unit, out.row[rows] = rows, np.arange(len(rows))
+    row = state.row[units]
+    rows = np.flatnonzero(row >= 0)
+    out.open = _some(state.open, row[rows])
+    out.open.unit = rows
     return out
 
 
@@ -132,7 +133,7 @@ def goes_on(state: After, units: Ints, usable: Bools) -> Bools:
     return (state.row[units] >= 0) & ((state.starts[units] < MIN_FIGURE_STARTS) | ~usable[units])
 
 
-def visit(state: After, stream: Stream, units: Ints, at: Ints, usable: Bools) -> None:
+def visit(state: After, stream: Stream, units: Ints, at: Ints, usable: Bools, options: Options) -> None:
     """Keep what was known of units at the instant of a visit, before their recent sums are dropped.
 
     A visit after so few starts that nothing could be told of the last one is judged by what was before that; one that
@@ -141,20 +142,19 @@ def visit(state: After, stream: Stream, units: Ints, at: Ints, usable: Bools) ->
     few = (state.row[units] >= 0) & (state.starts[units] < MIN_FIGURE_STARTS)
     learned = ~goes_on(state, units, usable)
     new = units[state.row[units] < 0]
-    state.row[new] = len(state.open.unit) + np.arange(len(new))
     more = _rows(new)
     state.open = Open(*(compact.joined(getattr(state.open, f.name), getattr(more, f.name)) for f in fields(Open)))
-    sums, row = state.open, state.row[units].astype(np.int64)
+    sums, row = state.open, state.row[units]
     # The window that forgets soon: what was before the fault began must not count as the state that was found.
-    decay = drift.ratio(stream.recent_w[units[~few]])[:, None]
-    compact.put(sums.before_n, row[~few], compact.loose(stream.recent_n, units[~few]) / decay)
-    sums.before_m[row[~few]] = stream.recent_m[units[~few]] / decay
+    found = units[~few]
+    decay = baseline.decay(stream, "recent", found, options)[:, None]
+    n, off = compact.loose(stream.recent, found) / decay, compact.right(stream.recent, found) / decay
     sums.mean[row[learned]] = stream.mean[units[learned]]
     compact.put(sums.sure, row[learned], baseline.precision(stream, units[learned]))
+    compact.put(sums.before, row[~few], n, baseline.off_expected(n, off, sums.mean[row[~few]] - stream.mean[found]))
     state.known[units[learned]] = usable[units[learned]]
     state.at[units] = at
-    compact.clear(sums.after_n, row)
-    sums.after_m[row] = 0.0
+    compact.clear(sums.after, row)
     state.starts[units], state.locked[units], state.expected[units] = 0, 0.0, 0.0
 
 
@@ -176,9 +176,9 @@ def take(state: After, sums: DaySums, gathering: Bools) -> None:
     """Add a day's sums to the visits that still gather."""
     pick = gathering[sums.unit]
     u = sums.unit[pick]
-    row = state.row[u].astype(np.int64)
-    compact.add(state.open.after_n, row, sums.n[pick])
-    state.open.after_m[row] += sums.m[pick]
+    row = state.row[u]
+    n = sums.n[pick]
+    compact.add(state.open.after, row, n, baseline.off_expected(n, sums.m[pick], state.open.mean[row]))
     state.starts[u] += sums.starts[pick]
 
 
@@ -192,11 +192,9 @@ def close(state: After, gathering: Bools, options: Options) -> None:
     state.log_change[units] = [np.nan if one.log_change is None else one.log_change for one in last]
     state.log_sd[units] = [one.log_sd for one in last]
     state.verdict[units] = [VERDICTS.index(one.verdict) for one in last]
-    state.row[units] = -1
     for u in units.tolist():
         state.told.pop(u, None)
     state.open = _some(state.open, np.flatnonzero(~ended))
-    state.row[state.open.unit] = np.arange(len(state.open.unit))
 
 
 def changes(state: After, units: Ints, as_of: int, options: Options) -> list[Change]:
@@ -204,7 +202,8 @@ def changes(state: After, units: Ints, as_of: int, options: Options) -> list[Cha
     ripe = as_of - state.at[units] >= MIN_DAYS * DAY_US
     each = zip(state.at[units].tolist(), state.starts[units].tolist(), ripe.tolist(), strict=True)
     keys = dict(zip(units.tolist(), each, strict=True))
-    anew = [u for u, key in keys.items() if state.row[u] >= 0 and (u not in state.told or state.told[u][0] != key)]
+    gathering = set(state.open.unit.tolist())
+    anew = [u for u, key in keys.items() if u in gathering and (u not in state.told or state.told[u][0] != key)]
     if anew:
         made = _changes(state, np.array(anew), np.array([keys[u][2] for u in anew]), options)
         state.told.update({u: (keys[u], change) for u, change in zip(anew, made, strict=True)})
@@ -212,7 +211,7 @@ def changes(state: After, units: Ints, as_of: int, options: Options) -> list[Cha
 
 
 def _said(state: After, unit: int) -> Change:
-    if state.row[unit] >= 0:
+    if unit in state.told:
         return state.told[unit][1]
     log_change = float(state.log_change[unit])
     told = None if np.isnan(log_change) else log_change
@@ -220,8 +219,8 @@ def _said(state: After, unit: int) -> Change:
 
 
 def _changes(state: After, units: Ints, ripe: Bools, options: Options) -> list[Change]:
-    row = state.row[units].astype(np.int64)
-    met = state.open.before_n.diagonal[row, 0] > 0
+    row = state.row[units]
+    met = state.open.before.diagonal[row, 0] > 0
     enough = state.known[units] & (state.starts[units] >= MIN_FIGURE_STARTS) & met
     out = [Change(None, 0.0, "too_early")] * len(units)
     for k, effect, sd in zip(np.flatnonzero(enough).tolist(), *_sizes(state.open, row[enough], options), strict=True):
@@ -238,7 +237,7 @@ def _changes(state: After, units: Ints, ripe: Bools, options: Options) -> list[C
 def _sizes(sums: Open, row: Ints, options: Options) -> tuple[list[float], list[float]]:
     """Return the change of ln run-up and its standard deviation for some rows."""
     p, k = features.WIDTH, len(row)
-    before, after, sure = (spd.full(compact.loose(kept, row)) for kept in (sums.before_n, sums.after_n, sums.sure))
+    before, after, sure = (spd.full(compact.loose(kept, row)) for kept in (sums.before, sums.after, sums.sure))
     cov = np.linalg.inv(sure)
     cov[:, 0, 0] += options.wander_sd**2
     precision = np.zeros((k, 3 * p, 3 * p))
@@ -248,8 +247,7 @@ def _sizes(sums: Open, row: Ints, options: Options) -> tuple[list[float], list[f
     precision[:, common, second], precision[:, second, common] = after, after
     precision[:, first, first], precision[:, second, second] = before, after
     precision[:, np.arange(p, 3 * p), np.arange(p, 3 * p)] += np.tile(SHIFT_SD**-2.0, 2)
-    y_before = sums.before_m[row] - np.einsum("kij,kj->ki", before, sums.mean[row])
-    y_after = sums.after_m[row] - np.einsum("kij,kj->ki", after, sums.mean[row])
+    y_before, y_after = compact.right(sums.before, row), compact.right(sums.after, row)
     x = before[:, 0] / before[:, :1, 0]
     direction = np.concatenate([np.zeros((k, p)), -x, x], axis=1)
     along = np.linalg.solve(precision, direction[:, :, None])[:, :, 0]

@@ -10,7 +10,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import attempts, drift, features, locked, posterior, prospect, rank, repair, silence, standing, told
+from analytics import (
+    attempts,
+    compact,
+    drift,
+    features,
+    locked,
+    posterior,
+    prospect,
+    rank,
+    repair,
+    silence,
+    standing,
+    told,
+)
 from analytics.options import DAY_US, Options
 from analytics.state import State
 from analytics.tables import GEAR, Fleet, Ints
@@ -69,7 +82,7 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
     """Return what a verdict is made of, an array a name, one entry a unit."""
     usable, options = state.usable, state.options
     size = drift.effect(state.drift, state.run_up, usable, options)
-    window = state.rate.ring.sum(axis=1, dtype=np.float64)
+    window = locked.window(state.rate)
     ratio, low, high = locked.interval(window[:, locked.SEEN], window[:, locked.EXPECTED])
     down = attempts.down(state.tries)
     recent = posterior.locked_out(state, instant)
@@ -115,7 +128,7 @@ def _columns(state: State, fleet: Fleet, instant: int, units: Ints) -> dict[str,
         "weather_fold": prospect.ahead_fold(state, fleet, weather, 1.0 - share[:, -1], instant),
         "forecast": weather.forecast,
         "forecast_reaches": weather.reaches,
-        "met_cold": state.run_up.base_n.diagonal[:, features.COLD] > COLD_SEEN,
+        "met_cold": compact.diagonal(state.run_up.base, np.arange(len(state.gear)))[:, features.COLD] > COLD_SEEN,
         "quiet_days": np.where(heard, (instant - state.tries.last_start_at) / DAY_US, 0.0),
         "lockout_recent": recent,
         "conditions_lost": told.lost(state.told),

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.channels import COOLING_FROM_C
+from analytics.compact import Halves, Singles
 from analytics.options import DAY_US
 from analytics.spd import Reals
 from analytics.tables import Ints
@@ -50,24 +51,24 @@ class Activity:
     """
 
     ring: NDArray[np.uint8]
-    outdoor_c: NDArray[np.float32]
-    climate_c: NDArray[np.float32]
+    outdoor_c: Halves
+    climate_c: Singles
     side: NDArray[np.int8]
-    rate: NDArray[np.float32]
-    worth: NDArray[np.float32]
-    missed: NDArray[np.float32]
+    rate: Halves
+    worth: Halves
+    missed: Halves
 
 
 def begin(units: int) -> Activity:
     """Return the state before the first start."""
     return Activity(
         ring=np.zeros((units, HISTORY_D), dtype=np.uint8),
-        outdoor_c=np.full(units, np.nan, dtype=np.float32),
+        outdoor_c=np.full(units, np.nan, dtype=np.float16),
         climate_c=np.full(units, np.nan, dtype=np.float32),
         side=np.full(units, EITHER, dtype=np.int8),
-        rate=np.zeros(units, dtype=np.float32),
-        worth=np.zeros(units, dtype=np.float32),
-        missed=np.zeros(units, dtype=np.float32),
+        rate=np.zeros(units, dtype=np.float16),
+        worth=np.zeros(units, dtype=np.float16),
+        missed=np.zeros(units, dtype=np.float16),
     )
 
 
@@ -117,7 +118,8 @@ def close(state: Activity, day: int, first_start_at: Ints) -> None:
     state.rate[new] = np.where(long, rate[new], 0.0)
     state.worth[new] = np.where(many, rate[new] / np.where(many, others, 1.0), 0.0)
     units = np.flatnonzero(quiet & (state.worth > 0))
-    state.missed[units] += state.worth[units] * _of_peers(state, today, order, units)[0]
+    missed = state.missed[units] + state.worth[units] * _of_peers(state, today, order, units)[0]
+    state.missed[units] = np.minimum(missed, 2.0 * MISSED)
 
 
 def _of_peers(state: Activity, value: Floats, order: Ints, units: Ints) -> tuple[Floats, Ints]:

@@ -1,7 +1,7 @@
 """Many small symmetric matrices at once, each as the rows of its lower triangle one after the other.
 
 Half the memory of square ones, and half the arithmetic. A ``packed`` array has the shape (n, p (p + 1) / 2). What is
-kept for long takes half of that again (`analytics.compact`).
+kept for long takes a sixth of that (`analytics.compact`).
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ def packed(matrices: Reals) -> Floats:
 
 def full(triangles: Reals) -> Floats:
     """Return packed matrices as square ones, (..., p, p) float64."""
-    p = _side(triangles.shape[-1])
+    p = side(triangles.shape[-1])
     rows, columns = _lower(p)
     out = np.empty((*triangles.shape[:-1], p, p))
     out[..., rows, columns] = triangles
@@ -68,7 +68,7 @@ def full(triangles: Reals) -> Floats:
 
 def row(triangles: Reals, a: int) -> Reals:
     """Return row ``a`` of each packed matrix, (..., p)."""
-    return triangles[..., [at(a, b) for b in range(_side(triangles.shape[-1]))]]
+    return triangles[..., [at(a, b) for b in range(side(triangles.shape[-1]))]]
 
 
 def squares(vectors: Reals) -> Floats:
@@ -88,7 +88,8 @@ def _lower(p: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     return rows, columns
 
 
-def _side(entries: int) -> int:
+def side(entries: int) -> int:
+    """Return how many rows a matrix has whose lower triangle has so many entries."""
     return int((np.sqrt(8 * entries + 1) - 1) / 2)
 
 
@@ -125,7 +126,7 @@ def inverses(triangles: Reals, more: Ridge | None = None) -> Floats:
     .. [1] Goodnight (1979), A tutorial on the SWEEP operator, The American Statistician 33, 149-158.
     """
     if more is None:
-        return _inverses(triangles.astype(np.float64), np.full(_side(triangles.shape[-1]), -np.inf))
+        return _inverses(triangles.astype(np.float64), np.full(side(triangles.shape[-1]), -np.inf))
     return _inverses(triangles + more.packed, more.least)
 
 

@@ -55,7 +55,7 @@ class State:
     flagged_before: Bools
     worked_at: Ints
     run_up: baseline.Stream
-    side: dict[str, channels.Channel]
+    side: dict[str, channels.Group]
     noise: noise.Noise
     drift: drift.Drift
     rate: locked.Rate

@@ -38,7 +38,7 @@ def some(state: State, units: Ints) -> State:
         assert size >= LEAST, size  # else an array of the fleet's could be taken for one of units
         own = {n: _cut(part, size, units) for n, part in whole.items() if n in BY_UNIT or _is_by_unit(part, size)}
         own["after"] = repair.part(state.after, units)
-        own["side"] = {name: channels.part(channel, units) for name, channel in state.side.items()}
+        own["side"] = {name: channels.part(group, units) for name, group in state.side.items()}
         rest = {name: copy.deepcopy(part) for name, part in whole.items() if name not in own}
         out = dataclasses.replace(state, **own, **rest)
     out.first_day = -1

@@ -43,7 +43,7 @@ class RunUp(msgspec.Struct, frozen=True):
 
 
 class Locked(msgspec.Struct, frozen=True):
-    """Locked first attempts of the last 28 days against the count that the conditions lead one to expect."""
+    """Locked first attempts of the last 28 to 34 days against the count that the conditions lead one to expect."""
 
     starts: int
     seen: int

@@ -41,7 +41,7 @@ def drifted(known: Known, half_life_d: float = DEFAULT.recent_half_life_d) -> Fl
     residual = np.clip(np.log(np.where(timed, run_up, 1.0)) - twin.log, -6 * CLIP_SD * sd, 6 * CLIP_SD * sd)
     units, p, keep = known.fleet.size, features.WIDTH, 2.0 ** (-1.0 / half_life_d)
     n, m, w = np.zeros((units, spd.size(p))), np.zeros((units, p)), np.zeros((units, 2))
-    level, none, sure = np.zeros(units), np.zeros((units, p)), np.zeros(units)
+    level, sure = np.zeros(units), np.zeros(units)
     out = np.full((units, known.days), np.nan)
     for d in range(known.days):
         rows = starts.rows(known.first_day + d)
@@ -56,10 +56,10 @@ def drifted(known: Known, half_life_d: float = DEFAULT.recent_half_life_d) -> Fl
         n[u], m[u] = keep * n[u] + sums.n, keep * m[u] + sums.m
         w[u] = np.array([keep, keep * keep]) * w[u] + 1.0
         level[u] = m[u, 0] / np.maximum(n[u, 0], 1e-9)
-        best = np.zeros(units)
+        best, decay = np.zeros(units), np.where(w[:, 0] > 0, w[:, 1] / np.maximum(w[:, 0], 1e-9), 1.0)
         for direction in DIRECTIONS:
             row, right = spd.row(n, direction), m[:, direction]
-            total, variance, own = drift.score(row, right, drift.ratio(w), none, sure, WANDER_SD, direction)
+            total, variance, own = drift.score(row, right, decay, sure, WANDER_SD, direction)
             z = np.where(own >= 1.0, total / np.sqrt(np.maximum(variance, 1e-12)), 0.0)
             best = np.maximum(best, z)
         out[u, d] = 0.5 * best[u] ** 2

@@ -49,15 +49,15 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
     )
     x = rng.normal(size=(4, 30, p))
     x[3, :, features.VOLTS] = 0.0  # the last tells no voltage
-    compact.put(stream.slow_n, np.arange(4), spd.packed(np.einsum("uip,uiq->upq", x, x) * 50.0))
-    stream.slow_m[:] = rng.normal(size=(4, p)) * 30.0
-    stream.slow_m[3, features.VOLTS] = 0.0
-    stream.slow_w[:] = [6.0, 3.0]
+    off = rng.normal(size=(4, p)) * 30.0
+    off[3, features.VOLTS] = 0.0
+    compact.put(stream.slow, np.arange(4), spd.packed(np.einsum("uip,uiq->upq", x, x) * 50.0), off)
+    stream.lately_days[:] = 9
     restless = np.array([0.0, 0.1, 0.3, 0.9])
     side = channels.begin(4)
     # The rests of two of the units are known.
-    channels.take(side, "equalising", np.arange(2), np.full(2, 4.3), np.ones((2, 2)), DEFAULT)
-    side["equalising"].stream.base_blocks[:] = 1
+    channels.take(side, "resting", np.arange(2), np.full((2, 1), 4.3), np.ones((2, 2)), DEFAULT)
+    side["resting"].stream.base_blocks[:] = 1
     got = cause.likelihoods(stream, side, np.arange(4), restless, DEFAULT, scale, "slow")["run_up"]
     none, clues, age_d = np.zeros(4), np.zeros((4, len(HYPOTHESES))), np.full(4, np.nan)
     told = cause.terms(stream, side, np.arange(4), none, clues, age_d, restless, DEFAULT, scale)
@@ -68,15 +68,17 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
         np.diag([sds.get(column, cause.LEAST_MISFIT_SD) ** 2 for column in range(p)])
         for sds in (cause.MISFIT_SD, cause.COLD_MISFIT_SD)
     )
+    keep = 2.0 ** (-1.0 / DEFAULT.slow_half_life_d)
+    decay = np.sum(keep ** (2 * np.arange(9))) / np.sum(keep ** np.arange(9))
     for u in range(4):
-        r = spd.full(compact.loose(stream.slow_n, np.array([u]))[0])
+        r = spd.full(compact.loose(stream.slow, np.array([u]))[0])
         known = spd.full(baseline.covariance(stream, np.array([u]))[0]) + DEFAULT.wander_sd**2 * np.diag(np.eye(p)[0])
-        none = scale**2 * (0.5 * r + r @ known @ r)
+        none = scale**2 * (decay * r + r @ known @ r)
         cold = r[0, features.COLD] / r[0, 0]
         unseen = cause.UNSEEN_VOLTS_SD**2 * np.diag(np.eye(p)[0]) if u == 3 else 0.0
         none += r @ (misfit + cold**2 * in_cold + unseen) @ r + np.eye(p) * 1e-6 * (1.0 + np.trace(none) / p)
         none += np.diag(np.diag(r)) * cause.ROUNDED * 0.5 * scale**2
-        score = stream.slow_m[u] - r @ stream.mean[u]
+        score = compact.right(stream.slow, np.array([u]))[0]
         base = multivariate_normal(np.zeros(p), none).logpdf(score)
         # Half of what it takes to be the whole of a condition on its starts, one to four times the stated.
         own = np.maximum(np.diag(r)[1:], 1e-9)
@@ -139,8 +141,10 @@ def test_what_comes_within_days_points_to_gear_or_supply_and_what_takes_months_t
     stream = baseline.begin(
         np.zeros(3, dtype=np.int64), baseline.prior_before_data(np.zeros(p), np.ones(p), np.full(p, 0.1), 1)
     )
-    compact.put(stream.base_n, np.arange(3), spd.packed(np.tile(np.eye(p) * 1e4, (3, 1, 1))))
-    stream.recent_n.diagonal[:, 0], stream.recent_m[:, 0], stream.recent_w[:] = 4000.0, 4000.0 * 0.3, [4.8, 2.7]
+    one = np.diag(np.eye(p)[0]) * 4000.0
+    compact.put(stream.base, np.arange(3), spd.packed(np.tile(np.eye(p) * 1e4, (3, 1, 1))))
+    compact.put(stream.recent, np.arange(3), spd.packed(np.tile(one, (3, 1, 1))), np.tile(0.3 * one[0], (3, 1)))
+    stream.lately_days[:] = 30
     nothing = np.zeros(3)
     told = cause.terms(
         stream,

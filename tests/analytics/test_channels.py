@@ -24,7 +24,7 @@ def test_each_fault_moves_its_own_channel_and_healthy_units_move_none(made: Modu
     state, names = _state(made_fleet.tables)
     shift = pd.DataFrame(
         {
-            n: channels.shift(state.side[n], n, np.arange(len(names)), "slow")[0]
+            n: channels.shift(state.side, n, np.arange(len(names)), "slow", DEFAULT)[0]
             for n in ("sag", "power_factor", "watts")
         },
         index=list(names),
@@ -42,8 +42,8 @@ def test_a_channel_that_is_not_fitted_gives_no_figure(made: ModuleType) -> None:
     tables = made.fleet(3, 30, 13, channels=False).tables
     state, _ = _state(tables)
     for name in ("sag", "inrush", "power_factor", "watts", "equalising"):
-        assert np.isnan(channels.shift(state.side[name], name, np.arange(3), "slow")[0]).all()
-    assert np.isfinite(channels.shift(state.side["line"], "line", np.arange(3), "slow")[0]).all()
+        assert np.isnan(channels.shift(state.side, name, np.arange(3), "slow", DEFAULT)[0]).all()
+    assert np.isfinite(channels.shift(state.side, "line", np.arange(3), "slow", DEFAULT)[0]).all()
 
 
 def test_rests_give_the_decay_channel() -> None:
@@ -68,7 +68,7 @@ def test_rests_give_the_decay_channel() -> None:
     for frame in (starts, rests):
         frame["at"] = pd.to_datetime(frame["at"], utc=True).dt.as_unit("us")
     state, _ = _state(Tables(starts=starts, rests=rests))
-    value, sd = channels.shift(state.side["equalising"], "equalising", np.arange(1), "slow")
+    value, sd = channels.shift(state.side, "equalising", np.arange(1), "slow", DEFAULT)
     # ln(150 / 60) is 0.92; the slower sums still remember some of the days before.
     assert 0.2 < value[0] < 0.95
     assert 0 < sd[0] < 0.2
@@ -107,7 +107,7 @@ def test_the_high_stage_and_the_summer_are_no_fault_of_a_sound_unit() -> None:
     days = [int(whole.starts.day[0]) + d for d in range(70, 365, 15)]
     strayed = []
     for _, state in core.run(whole, [(d + 1) * DAY_US for d in days]):
-        value, sd = channels.shift(state.side["power_factor"], "power_factor", np.arange(12), "recent")
+        value, sd = channels.shift(state.side, "power_factor", np.arange(12), "recent", DEFAULT)
         strayed.append(value / sd)
     # Two standard deviations are passed by 5 % of a normal distribution; nothing may go beyond five.
     assert np.mean(np.abs(strayed) > 2.0) <= 0.05
@@ -119,7 +119,7 @@ def test_where_no_outdoor_temperature_is_told_the_season_widens_what_is_expected
     spread = []
     for whole in (known, untold):
         for _, state in core.run(whole, [(int(whole.starts.day[0]) + 90) * DAY_US]):
-            spread.append(channels.shift(state.side["power_factor"], "power_factor", np.arange(3), "recent")[1])
+            spread.append(channels.shift(state.side, "power_factor", np.arange(3), "recent", DEFAULT)[1])
     assert np.all(spread[1] > channels.SEASON["power_factor"])
     assert np.all(spread[0] < channels.SEASON["power_factor"])
 
@@ -132,9 +132,9 @@ def test_slower_equalising_in_winter_is_no_fault_of_a_unit_that_tells_no_tempera
         cold = day >= 45
         x = np.column_stack([np.ones(24), np.where(unit == 0, 0.0, -1.0 if cold else 0.0)])
         value = np.log(65.0) + (np.log(1.3) if cold else 0.0) + rng.normal(0, 0.05, 24)
-        channels.take(side, "equalising", unit, value, x, DEFAULT)
+        channels.take(side, "resting", unit, value[:, None], x, DEFAULT)
         channels.learn(side, day, since, DEFAULT)
-    longer, sd = channels.shift(side["equalising"], "equalising", np.arange(2), "slow")
+    longer, sd = channels.shift(side, "equalising", np.arange(2), "slow", DEFAULT)
     assert longer[0] > 0.1
     assert longer[0] < joint.SLOW_REST_SD * sd[0]
 
@@ -149,9 +149,45 @@ def test_a_power_factor_that_bends_in_the_deepest_cold_is_no_fault_and_one_that_
         x = np.zeros((24, 6))
         x[:, 0], x[:, 1] = 1.0, (outdoor_c - 5.0) / 20.0
         value = 0.95 + 0.01 * x[:, 1] - (0.03 if day >= 50 else 0.0) + rng.normal(0, 0.004, 24)
-        channels.take(side, "power_factor", unit, value, x, DEFAULT)
+        channels.take(side, "running", unit, np.column_stack([value, np.full(24, np.nan)]), x, DEFAULT)
         channels.learn(side, day, since, DEFAULT)
-    fallen, sd = channels.shift(side["power_factor"], "power_factor", np.arange(2), "recent")
+    fallen, sd = channels.shift(side, "power_factor", np.arange(2), "recent", DEFAULT)
     assert np.all(np.abs(fallen + 0.03) < 0.015)
     assert fallen[0] > -2.0 * sd[0]
     assert fallen[1] < -4.0 * sd[1]
+
+
+def _stopped(told: np.ndarray, days: int, moved: float, rng: np.random.Generator) -> dict[str, channels.Group]:
+    """One unit that tells its line voltage, and inrush as ``told`` (days, 12) says, which moves on the last 20 days."""
+    side, since, x = channels.begin(1), np.zeros(1, dtype=np.int32), np.column_stack([np.ones(12), np.zeros(12)])
+    for day in range(days):
+        value = np.full((12, 3), np.nan)
+        value[:, 1] = rng.normal(0.0, 0.02, 12)
+        value[told[day], 2] = -1.0 + (moved if day >= days - 20 else 0.0) + rng.normal(0, 0.04, told[day].sum())
+        channels.take(side, "stopped", np.zeros(12, dtype=np.int64), value, x, DEFAULT)
+        channels.learn(side, day, since, DEFAULT)
+    return side
+
+
+def test_where_some_starts_leave_out_a_channel_its_shift_is_that_of_the_starts_that_tell_it() -> None:
+    rng = np.random.default_rng(21)
+    told = rng.random((30, 12)) < 0.5
+    side = _stopped(told, 30, -0.2, rng)
+    inrush, sd = channels.shift(side, "inrush", np.arange(1), "recent", DEFAULT)
+    line, _ = channels.shift(side, "line", np.arange(1), "recent", DEFAULT)
+    assert abs(inrush[0] + 0.2) < 3 * sd[0]
+    assert abs(line[0]) < 0.02
+    # A channel that none of them tells gives no figure.
+    assert np.isnan(channels.shift(side, "sag", np.arange(1), "recent", DEFAULT)[0]).all()
+
+
+def test_a_channel_that_comes_to_be_told_is_learned_before_it_says_anything() -> None:
+    # Else what it differs from the prior by would be taken for a shift.
+    told = np.zeros((60, 12), dtype=bool)
+    told[30:] = True
+    for days, known in ((30, False), (33, False), (45, True)):
+        side = _stopped(told, days, 0.0, np.random.default_rng(22))
+        value, sd = channels.shift(side, "inrush", np.arange(1), "recent", DEFAULT)
+        assert np.isfinite(value[0]) == known
+        if known:
+            assert abs(value[0]) < 3 * sd[0]

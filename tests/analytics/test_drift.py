@@ -125,7 +125,7 @@ def _risen(level: np.ndarray, calm_days: int) -> baseline.Stream:
     x[:, features.LEVEL] = 1.0
     for day in range(calm_days + 2):
         y = level if day >= calm_days else np.zeros(units)
-        sums = baseline.day_sums(np.arange(units), x, y, np.full(units, 1e9), 0.0)
+        sums = baseline.day_sums(np.arange(units), x, y, np.full(units, 1e6), 0.0)
         baseline.add(stream, sums, DEFAULT)
     return stream
 
@@ -135,7 +135,7 @@ def test_units_that_stray_learn_it_from_days_that_were_quicker_and_slower_ones_t
     units = 2000
     level = np.random.default_rng(7).normal(0, 0.05, units)
     stream, state = _risen(level, 20), drift.begin(units)
-    drift._stray(state, stream, np.arange(units))
+    drift._stray(state, stream, np.arange(units), DEFAULT)
 
     def share_of(half_life_d: float) -> float:
         weights = 2.0 ** (-np.arange(22) / half_life_d)
@@ -149,7 +149,8 @@ def test_units_that_stray_learn_it_from_days_that_were_quicker_and_slower_ones_t
     z = (change - share * middle) / drift.FALL_SD / spread
     ratio = norm.logpdf(z, scale=drift.FALL_FOLD) - norm.logpdf(z)
     told = drift.FALLS_A_DAY * np.clip(ratio, 0.0, drift.FALL_NATS[1])
-    assert state.stray == pytest.approx(np.where(z < 0, told, 0.0), abs=1e-3)
+    # Sums are kept to a part in 250.
+    assert state.stray == pytest.approx(np.where(z < 0, told, 0.0), abs=0.02)
     assert np.all(state.stray[change > 0.005] == 0)
     assert state.stray.max() > 0.15
 
@@ -163,13 +164,13 @@ def test_a_level_that_rises_and_stays_there_is_no_straying_and_one_that_comes_ba
         level = rng.normal(0, 0.005, units)
         level[:10] += 0.15
         level[10:20] += 0.15 if day % 20 < 10 else 0.0
-        sums = baseline.day_sums(np.arange(units), x, level, np.full(units, 1e9), 0.0)
+        sums = baseline.day_sums(np.arange(units), x, level, np.full(units, 1e6), 0.0)
         baseline.add(stream, sums, DEFAULT)
-        drift._stray(state, stream, np.arange(units))
+        drift._stray(state, stream, np.arange(units), DEFAULT)
     assert state.stray[:10].max() < 0.5
     assert state.stray[10:20].min() > 2.0
     # After a visit nothing is known of before it to be compared with.
     before = state.stray.copy()
     baseline.forget_recent(stream, np.arange(units))
-    drift._stray(state, stream, np.arange(units))
+    drift._stray(state, stream, np.arange(units), DEFAULT)
     assert np.array_equal(state.stray, before)

@@ -35,7 +35,7 @@ def _learned(units: int, excess: float, rng: np.random.Generator) -> tuple[drift
 
 
 def _weigh(
-    state: drift.Drift, stream: baseline.Stream, side: dict[str, channels.Channel], locked: float = 0.0
+    state: drift.Drift, stream: baseline.Stream, side: dict[str, channels.Group], locked: float = 0.0
 ) -> np.ndarray:
     units = len(state.alarm)
     plain = np.full(units, GEAR.index("none"))
@@ -71,16 +71,18 @@ def test_faster_starts_say_nothing_whatever_else_has_moved() -> None:
     assert not _weigh(state, stream, channels.begin(40), locked=9.0).any()
 
 
-def _fitted(units: int, name: str, moved: float) -> dict[str, channels.Channel]:
+def _fitted(units: int, name: str, moved: float) -> dict[str, channels.Group]:
     side = channels.begin(units)
     unit, since = np.repeat(np.arange(units), 12), np.zeros(units, dtype=np.int64)
-    x = np.zeros((len(unit), side[name].stream.mean.shape[1]))
+    group = next(group for group, names in channels.GROUPS.items() if name in names)
+    x = np.zeros((len(unit), side[group].stream.base.diagonal.shape[1]))
     x[:, :2] = 1.0
     for day in range(38):
-        value = np.full(len(unit), channels.CENTRE[name] + (moved if day >= 28 else 0.0))
-        channels.take(side, name, unit, value, x, DEFAULT)
+        value = np.full((len(unit), len(channels.GROUPS[group])), np.nan)
+        value[:, channels.GROUPS[group].index(name)] = channels.CENTRE[name] + (moved if day >= 28 else 0.0)
+        channels.take(side, group, unit, value, x, DEFAULT)
         if day < 28:
-            baseline.learn(side[name].stream, day, since, DEFAULT)
+            baseline.learn(side[group].stream, day, since, DEFAULT)
     return side
 
 

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
-from analytics import baseline, compact, prior
+from analytics import baseline, prior
 
 
 def _stream(units: int, each: int, sd: float, seed: int) -> tuple[baseline.Stream, pd.DataFrame]:
@@ -17,8 +17,7 @@ def _stream(units: int, each: int, sd: float, seed: int) -> tuple[baseline.Strea
     before = baseline.prior_before_data(np.zeros(2), np.full(2, 10.0), np.array([0.3, 0.15]), 1)
     stream = baseline.begin(np.zeros(units, dtype=np.int64), before)
     sums = baseline.day_sums(unit, x, y, np.full(len(unit), sd**-2), 0.0)
-    compact.put(stream.base_n, np.arange(units), sums.n)
-    stream.base_m, stream.base_blocks[:] = sums.m, 1
+    baseline.take_in(stream, np.arange(units), sums.n, sums.m)
     return stream, pd.DataFrame({"unit": unit, "x": x[:, 1], "y": y})
 
 
@@ -30,8 +29,7 @@ def test_the_fleets_prior_is_what_a_mixed_model_finds() -> None:
     assert np.allclose(fitted.beta[0], mixed.fe_params, atol=0.005)
     # The spread is held to what it was before data by ten units' worth of 150.
     assert np.sqrt(np.diag(fitted.sigma)) == pytest.approx(np.sqrt(np.diag(mixed.cov_re)), rel=0.06)
-    stream.prior = fitted
-    baseline.solve(stream, np.arange(150))
+    baseline.renew(stream, (fitted,))
     own = np.array([mixed.random_effects[u].to_numpy() for u in range(150)]) + mixed.fe_params.to_numpy()
     assert np.abs(stream.mean - own).max() < 0.02
 
@@ -41,18 +39,18 @@ def test_later_fits_go_on_from_the_last_and_end_where_many_rounds_end() -> None:
     whole = prior.fit(stream, rounds=200)
     far = [np.abs(prior.fit(stream, rounds=prior.ROUNDS).sigma - whole.sigma).max()]
     for _ in range(20):
-        stream.prior = prior.fit(stream)
-        far.append(np.abs(stream.prior.sigma - whole.sigma).max())
-    assert stream.prior.fitted
+        baseline.renew(stream, (prior.fit(stream),))
+        far.append(np.abs(stream.priors[0].sigma - whole.sigma).max())
+    assert stream.priors[0].fitted
     assert far[1] < far[0]
     # Not quite: each begins with what the fleet's own coefficients leave unknown added to the spread.
-    assert stream.prior.sigma == pytest.approx(whole.sigma, abs=0.003 * whole.sigma.max())
+    assert stream.priors[0].sigma == pytest.approx(whole.sigma, abs=0.003 * whole.sigma.max())
 
 
 def test_without_units_that_have_learned_the_prior_stays() -> None:
     stream, _ = _stream(5, 10, 0.2, 4)
     stream.base_blocks[:] = 0
-    assert prior.fit(stream) is stream.prior
+    assert prior.fit(stream) is stream.priors[0]
 
 
 def test_one_unit_hardly_narrows_what_is_thought_of_the_others() -> None:

@@ -40,14 +40,13 @@ def test_a_part_has_the_channels_of_its_units_in_the_order_given(made: ModuleTyp
     units = np.array([3, 17, 60])
     part = subset.some(state, units)
     told = 0
-    for name, channel in state.side.items():
-        rows, own = channel.row[units], part.side[name]
+    for name, group in state.side.items():
+        rows, own = group.row[units], part.side[name]
         assert own.row.tolist() == [-1 if row < 0 else int(np.sum(rows[:k] >= 0)) for k, row in enumerate(rows)]
-        assert own.unit.tolist() == np.flatnonzero(rows >= 0).tolist()
-        for path, array in made.arrays(channel.stream).items():
+        for path, array in made.arrays(group.stream).items():
             by_unit = not path.startswith(".prior")
             assert np.array_equal(made.arrays(own.stream)[path], array[rows[rows >= 0]] if by_unit else array), path
-        told += len(own.unit)
+        told += len(own.stream.klass)
     assert told > 3
 
 
