@@ -42,7 +42,7 @@ PRIOR = {
 }
 PREVALENCE, PREVALENCE_FLAGGED = 0.08, 0.85
 """Share of units that have any of them at a time, of all and of those with an alarm; assumptions: a fault in a seventh
-of the units a year, beside a fifth of the budget of false alarms."""
+of the units a year, beside a quarter of the budget of false alarms."""
 MISFIT_SD = {LEVEL: 0.025, REST_FAST: 0.025, REST: 0.025, REST_SLOW: 0.025, COLD: 0.04, VOLTS: 0.06}
 """What neither cause nor baseline explains exactly: what a condition does is no straight line, least of all near
 stalling, so that another voltage or rest than was met before finds a sound unit somewhat off it."""
@@ -51,7 +51,7 @@ LEAST_MISFIT_SD = 0.015
 COLD_MISFIT_SD = {**MISFIT_SD, REST_FAST: 0.05, REST: 0.05, REST_SLOW: 0.05}
 """What is added at -10 °C; it grows with the cold. Short rests end the earlier, as pressures lie the farther apart."""
 UNSEEN_VOLTS_SD = 0.06
-"""The same of the level of a unit whose logger tells no voltage: that of its street may have changed by some percent."""
+"""The same of the level of a unit whose logger tells no voltage: its street's may have changed by some percent."""
 STRANGE, STRANGE_SD = 0.07, 0.5
 """Share and spread of shifts of a channel that have to do with no cause: something else was changed."""
 

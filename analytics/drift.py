@@ -122,23 +122,21 @@ def level(stream: Stream, units: Ints, options: Options) -> tuple[Floats, Floats
     return score(n[:, 0], off, decay, known, options.wander_sd, features.LEVEL)
 
 
-def _excursion(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools, options: Options) -> None:
-    """Follow each direction's own cumulative sum by day: an alarm dates from where it last left zero."""
-    u = sums.unit[usable[sums.unit]]
-    pick = usable[sums.unit]
-    if len(u) == 0:
-        return
-    rows = np.stack([spd.row(sums.n[pick], direction) for direction in DIRECTIONS], axis=1)
-    known, one = baseline.variance(stream, u, rows), np.ones(len(u))
-    off = baseline.off_expected(sums.n[pick], sums.m[pick], stream.mean[u])
+def _excursion(state: Drift, units: Ints, rows: Floats, off: Floats, known: Floats, day: int, wander_sd: float) -> None:
+    """Follow each direction's own cumulative sum by day: an alarm dates from where it last left zero.
+
+    ``rows`` (units, directions, p) and ``off`` (units, p) are of the sums of the day, ``known`` (units, directions) is
+    the variance of what was expected of them.
+    """
+    one = np.ones(len(units))
     for k, direction in enumerate(DIRECTIONS):
-        total, var, own = score(rows[:, k], off[:, direction], one, known[:, k], options.wander_sd, direction)
+        total, var, own = score(rows[:, k], off[:, direction], one, known[:, k], wander_sd, direction)
         step = np.where(own > 0.05, total / np.sqrt(np.maximum(var, 1e-12)) / state.scale[k], 0.0)
-        before = state.cusum[u, k]
+        before = state.cusum[units, k]
         after = np.clip(before + step - 0.75, 0.0, 50.0)
         begins = (before <= 0) & (after > 0)
-        state.cusum_from[u[begins], k] = day
-        state.cusum[u, k] = after
+        state.cusum_from[units[begins], k] = day
+        state.cusum[units, k] = after
 
 
 def follow(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools, options: Options) -> None:
@@ -149,23 +147,37 @@ def follow(state: Drift, stream: Stream, sums: DaySums, day: int, usable: Bools,
     sums : the day's sums, already added to ``stream``
     usable : (units,) whether the unit has a baseline
     """
-    _excursion(state, stream, sums, day, usable, options)
-    active = np.zeros(len(usable), dtype=bool)
-    active[sums.unit] = True
+    place = np.full(len(usable), -1)
+    place[sums.unit] = np.arange(len(sums.unit))
+    active = place >= 0
     told = np.zeros(state.z.shape, dtype=bool)
     state.z[:] = 0.0
+    k = len(DIRECTIONS)
     for some in spd.pieces(np.flatnonzero(usable)):
-        state.z[some], told[some] = _tested(stream, some, options)
+        today = place[some]
+        now = np.flatnonzero(today >= 0)
+        n, units = sums.n[today[now]], some[now]
+        # What is expected of the recent sums and of the day's is known from the same factor.
+        rows = np.zeros((len(some), 2 * k, stream.base.diagonal.shape[1]))
+        rows[:, :k] = compact.columns(stream.recent, DIRECTIONS, some)
+        for j, direction in enumerate(DIRECTIONS):
+            rows[now, k + j] = spd.row(n, direction)
+        known = baseline.variance(stream, some, rows)
+        state.z[some], told[some] = _tested(stream, some, rows[:, :k], known[:, :k], options)
+        off = baseline.off_expected(n, sums.m[today[now]], stream.mean[units])
+        _excursion(state, units, rows[now, k:], off, known[now, k:], day, options.wander_sd)
     for k in range(len(DIRECTIONS)):
         _rescale(state, k, state.z[told[:, k] & active, k].astype(np.float64))
     _stray(state, stream, np.flatnonzero(usable & active), options)
 
 
-def _tested(stream: Stream, units: Ints, options: Options) -> tuple[Floats, Bools]:
-    """Return the statistics of the recent sums of some units, and whether these tell anything, (units, directions)."""
-    rows = compact.columns(stream.recent, DIRECTIONS, units)
-    known, decay = baseline.variance(stream, units, rows), baseline.decay(stream, "recent", units, options)
-    off = compact.right(stream.recent, units)
+def _tested(stream: Stream, units: Ints, rows: Floats, known: Floats, options: Options) -> tuple[Floats, Bools]:
+    """Return the statistics of the recent sums of some units, and whether these tell anything, (units, directions).
+
+    ``rows`` (units, directions, p) are of these sums, ``known`` (units, directions) is the variance of what is expected
+    of them.
+    """
+    decay, off = baseline.decay(stream, "recent", units, options), compact.right(stream.recent, units)
     z, told = np.zeros(known.shape), np.zeros(known.shape, dtype=bool)
     for k, direction in enumerate(DIRECTIONS):
         u, var, own = score(rows[:, k], off[:, direction], decay, known[:, k], options.wander_sd, direction)

@@ -10,7 +10,7 @@ from ingest.errors import BadInputError
 DAY_US = 86_400_000_000
 HOUR_US = 3_600_000_000
 BUDGET, BUDGET_NATS, LOCKED_BUDGET_NATS = 0.10, 0.7, 8.0
-"""False alarms a unit-year, and the thresholds that keep well within them: on simulated fleets a fifth is used
+"""False alarms a unit-year, and the thresholds that keep well within them: on simulated fleets a quarter is used
 up, since a field has what no simulation has."""
 FALL_A_NAT = 0.8
 """By how much the logarithm of the number of false alarms falls with each nat of threshold, on the same."""
