@@ -198,10 +198,8 @@ def _stray(state: Drift, stream: Stream, units: Ints, options: Options) -> None:
     told = np.isfinite(change)
     if not told.any():
         return
-    middle, low = np.quantile(change[told], [0.5, 0.1])
-    share = told.sum() / (told.sum() + NULL_UNITS)
-    spread = share * (middle - low) / 1.2816 + (1.0 - share)
-    z = (change - share * middle) / max(spread, 0.3)
+    middle, seen, share = _lower_half(change[told])
+    z = (change - share * middle) / max(share * seen + (1.0 - share), 0.3)
     nats = np.clip(0.5 * z**2 * (1.0 - FALL_FOLD**-2) - np.log(FALL_FOLD), *FALL_NATS) * FALLS_A_DAY
     state.stray[units] = np.clip(state.stray[units] + np.where(told & (z < 0), nats, 0.0), *STRAY_NATS)
 
@@ -246,11 +244,15 @@ def _rescale(state: Drift, k: int, z: Floats) -> None:
     """Let the lower half of the fleet say how wide healthy z is: faults widen the upper half only."""
     if len(z) < 10:
         return
-    middle, low = np.quantile(z, [0.5, 0.1])
-    seen = (middle - low) / 1.2816
-    share = len(z) / (len(z) + NULL_UNITS)
+    _, seen, share = _lower_half(z)
     today = np.clip(share * seen + (1 - share) * NULL_SCALE, 0.9, 4.0)
     state.scale[k] += 0.1 * (today - state.scale[k])
+
+
+def _lower_half(values: Floats) -> tuple[float, float, float]:
+    """Return the middle of the fleet, the standard deviation that its lower half shows, and how far to trust both."""
+    middle, low = np.quantile(values, [0.5, 0.1])
+    return float(middle), float(middle - low) / 1.2816, len(values) / (len(values) + NULL_UNITS)
 
 
 def clear(state: Drift, units: Ints) -> None:
