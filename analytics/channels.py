@@ -307,14 +307,14 @@ def _shift(
     order = lately[4]
     p = len(order)
     level, factor, matrix, z = np.empty(p), np.empty((p, p)), np.empty((p, p)), np.empty(p)
-    bits = np.empty(p, dtype=np.uint32)
+    squares = np.empty((2, p))
     for i in range(len(rows)):
         u = rows[i]
         if u >= 0 and lately[0][u, 0] > 0:
-            compact.root(lately, u, bits, factor)
+            compact.root(lately, u, squares, factor)
             compact.column_of(factor, 0, level)
             own = level[0]
-            compact.root(base, u, bits, factor)
+            compact.root(base, u, squares, factor)
             compact.solved(factor, more, least, order, matrix)
             known = compact.come_to(matrix, level, order, z)
             value[i] = lately[3][u, quantity * p] / (RIGHT_STEPS * np.sqrt(own))

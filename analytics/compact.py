@@ -29,7 +29,8 @@ NOTHING = 1e-9
 """Share of a sum of squares below which what is left of it is rounding."""
 
 # Numbers from 0 to 1, evenly spread and in disorder, on top of 128 so that truncation takes them up or down alike.
-CHANCES = 128.0 + (np.random.default_rng(0).permutation(64) + 0.5) / 64
+# More than 64 follow from each of the first 64.
+CHANCES = 128.0 + (np.resize(np.random.default_rng(0).permutation(64), 256) + 0.5) / 64
 
 Order = tuple[int, ...]
 Singles = NDArray[np.float32]
@@ -151,35 +152,42 @@ def spread(kept: Sums, rows: Ints, more: Ridge, vectors: Reals) -> Floats:
 
 
 @numba.njit(cache=True)
-def root(codes: Codes, u: int, bits: NDArray[np.uint32], out: Floats) -> None:
+def root(codes: Codes, u: int, squares: Floats, out: Floats) -> None:
     """Write the triangular root of one kept matrix, U with U'U, to the upper triangle of ``out`` (p, p).
 
-    ``bits`` (p,) is scratch; its bytes are the diagonal in single precision afterwards.
+    The first row of ``squares`` (2, p) becomes the diagonal; the second is scratch.
     """
     diagonal, sines, cosines, _, order = codes
-    square, p, place = bits.view(np.float32), len(order), 0
+    p, place, length = len(order), 0, squares[1]
     for a in range(p):
-        bits[a] = np.uint32(diagonal[u, a]) << np.uint32(15)
-    for a in range(p):
+        squares[0, a] = _opened(diagonal[u, a])
         sine = np.float64(sines[u, a - 1]) if a > 0 else SINE_STEPS
         out[a, a] = sine * sine * (COSINE_STEPS / SINE_STEPS**2)
-        length = out[a, a] * out[a, a]
-        for b in range(a):
-            out[b, a] = cosines[u, place + b]
-            length += out[b, a] * out[b, a]
-        # What rounding has done to its length is taken back.
-        scale = np.sqrt(square[a] / length) if length > 0 else 0.0
-        for b in range(a + 1):
-            out[b, a] *= scale
-        place += a
+        length[a] = out[a, a] * out[a, a]
+    # Row by row, of which a processor works out several entries at once.
+    for k in range(p):
+        for j in range(p - 1 - k):
+            out[k, k + 1 + j] = cosines[u, place + j]
+            length[k + 1 + j] += out[k, k + 1 + j] * out[k, k + 1 + j]
+        place += p - 1 - k
+    # What rounding has done to its length is taken back.
+    for a in range(p):
+        length[a] = np.sqrt(squares[0, a] / length[a]) if length[a] > 0 else 0.0
+    for k in range(p):
+        for a in range(k, p):
+            out[k, a] *= length[a]
+
+
+@numba.njit(cache=True)
+def _opened(code: int) -> float:
+    """Return a sum of squares of which the upper half of single precision, without the sign, is kept."""
+    return np.float64(np.uint32(np.uint32(code) << np.uint32(15)).view(np.float32))
 
 
 @numba.njit(cache=True)
 def first(codes: Codes, u: int) -> float:
     """Return the first entry of one kept matrix."""
-    bits = np.empty(1, dtype=np.uint32)
-    bits[0] = np.uint32(codes[0][u, 0]) << np.uint32(15)
-    return float(bits.view(np.float32)[0])
+    return _opened(codes[0][u, 0])
 
 
 @numba.njit(cache=True)
@@ -197,38 +205,38 @@ def square(root: Floats, keep: float, order: Order, out: Floats) -> None:
 
 
 @numba.njit(cache=True, error_model="numpy")
-def _keep(matrix: Floats, bits: NDArray[np.uint32], one_over: Floats, codes: Codes, u: int) -> None:
+def _keep(matrix: Floats, one_over: Floats, codes: Codes, u: int) -> None:
     """Keep a matrix, the upper triangle of ``matrix`` (p, p), which is used up.
 
-    ``bits`` as `root` leaves them; ``one_over`` (p,) becomes one over the roots of the diagonal. Steps are taken up or
-    down at random, by how near each is: so that what a day adds counts, be it less than half a step.
+    ``one_over`` (p,) becomes one over the roots of the diagonal. Steps are taken up or down at random, by how near each
+    is: so that what a day adds counts, be it less than half a step.
     """
     diagonal, sines, cosines, _, order = codes
-    square, p, dice = bits.view(np.float32), len(order), np.uint32(0)
+    p, dice, place = len(order), np.uint32(0), 0
     for a in range(p):
-        square[a] = max(matrix[a, a], 0.0)
-        one_over[a] = 1.0 / np.sqrt(square[a]) if square[a] > 0 else 0.0
-        dice ^= bits[a]
+        matrix[a, a] = max(matrix[a, a], 0.0)
+        one_over[a] = 1.0 / np.sqrt(matrix[a, a]) if matrix[a, a] > 0 else 0.0
+        dice ^= np.float32(matrix[a, a]).view(np.uint32)
     # The last digits of the sums are as good as drawn by lot.
     first = np.int64((dice ^ (dice >> np.uint32(7))) & np.uint32(63))
+    for a in range(p):
+        up = np.uint32((CHANCES[first + a] - 128.0) * 32768.0)
+        diagonal[u, a] = (np.float32(matrix[a, a]).view(np.uint32) + up) >> np.uint32(15)
     for k in range(p):
-        gain = 1.0 / matrix[k, k] if matrix[k, k] > NOTHING * square[k] else 0.0
+        gain = 1.0 / matrix[k, k] if matrix[k, k] * one_over[k] * one_over[k] > NOTHING else 0.0
         for a in range(k + 1, p):
             part = matrix[k, a] * gain
             for b in range(a, p):
                 matrix[a, b] -= part * matrix[k, b]
-        whole, place = np.sqrt(gain), k * (k + 1) // 2
+        whole = np.sqrt(gain)
         scale = COSINE_STEPS * whole
-        for a in range(k + 1, p):
-            steps = min(max(matrix[k, a] * scale * one_over[a], -COSINE_STEPS), COSINE_STEPS)
-            cosines[u, place + k] = int(steps + CHANCES[(first + place + k) & 63]) - 128
-            place += a
+        for j in range(p - 1 - k):
+            steps = min(max(matrix[k, k + 1 + j] * scale * one_over[k + 1 + j], -COSINE_STEPS), COSINE_STEPS)
+            cosines[u, place + j] = np.int32(steps + CHANCES[first + place + j]) - 128
+        place += p - 1 - k
         if k > 0:
             sine = min(matrix[k, k] * whole * one_over[k], 1.0)
-            sines[u, k - 1] = int(np.sqrt(sine) * SINE_STEPS + CHANCES[(first + k) & 63] - 128.0)
-    for a in range(p):
-        up = np.uint32((CHANCES[(first + a) & 63] - 128.0) * 32768.0)
-        diagonal[u, a] = (bits[a] + up) >> np.uint32(15)
+            sines[u, k - 1] = np.int32(np.sqrt(sine) * SINE_STEPS + CHANCES[first + k] - 128.0)
 
 
 @numba.njit(cache=True)
@@ -239,12 +247,10 @@ def _in_steps(value: float, one_over: float) -> int:
 
 
 @numba.njit(cache=True)
-def _sum(
-    codes: Codes, u: int, keep: float, triangle: Floats, bits: NDArray[np.uint32], factor: Floats, out: Floats
-) -> None:
+def _sum(codes: Codes, u: int, keep: float, triangle: Floats, squares: Floats, factor: Floats, out: Floats) -> None:
     """Write one kept matrix, times ``keep``, and a packed one together to the upper triangle of ``out`` (p, p)."""
     order, place = codes[4], 0
-    root(codes, u, bits, factor)
+    root(codes, u, squares, factor)
     for a in range(len(order)):
         for b in range(a + 1):
             out[b, a] = triangle[place + b]
@@ -256,14 +262,14 @@ def _sum(
 def _add(codes: Codes, rows: Ints, triangles: Floats, more: Floats, keep: float) -> None:
     right, order = codes[3], codes[4]
     p, columns = len(order), right.shape[1]
-    bits, factor, matrix = np.empty(p, dtype=np.uint32), np.empty((p, p)), np.empty((p, p))
-    square_of, was, one_over = bits.view(np.float32), np.empty(p), np.empty(p)
+    squares, factor, matrix = np.empty((2, p)), np.empty((p, p)), np.empty((p, p))
+    was, one_over = np.empty(p), np.empty(p)
     for i in range(len(rows)):
         u = rows[i]
-        _sum(codes, u, keep, triangles[i], bits, factor, matrix)
+        _sum(codes, u, keep, triangles[i], squares, factor, matrix)
         for a in range(p):
-            was[a] = keep / RIGHT_STEPS * np.sqrt(np.float64(square_of[a]))
-        _keep(matrix, bits, one_over, codes, u)
+            was[a] = keep / RIGHT_STEPS * np.sqrt(squares[0, a])
+        _keep(matrix, one_over, codes, u)
         for j in range(columns):
             right[u, j] = _in_steps(right[u, j] * was[j % p] + more[i, j], one_over[j % p])
 
@@ -272,28 +278,48 @@ def _add(codes: Codes, rows: Ints, triangles: Floats, more: Floats, keep: float)
 def _add_to_learn(codes: Codes, rows: Ints, triangles: Floats, more: Floats, ridge: Floats, least: Floats) -> None:
     right, order = codes[3], codes[4]
     p, columns = len(order), right.shape[1]
-    bits, factor, matrix = np.empty(p, dtype=np.uint32), np.empty((p, p)), np.empty((p, p))
-    square_of, one_over, other = bits.view(np.float32), np.empty(p), np.empty((p, p))
-    side, known, z = np.empty(columns), np.empty(columns), np.empty(p)
+    squares, one_over, factor, matrix = np.empty((2, p)), np.empty(p), np.empty((p, p)), np.empty((p, p))
+    other, z, side, known = np.empty((p, p)), np.empty(p), np.empty(columns), np.empty(columns)
     for i in range(len(rows)):
         u = rows[i]
-        _sum(codes, u, 1.0, triangles[i], bits, factor, matrix)
+        _sum(codes, u, 1.0, triangles[i], squares, factor, matrix)
         for j in range(columns):
-            side[j] = right[u, j] / RIGHT_STEPS * np.sqrt(np.float64(square_of[j % p])) + more[i, j]
+            side[j] = right[u, j] / RIGHT_STEPS * np.sqrt(squares[0, j % p]) + more[i, j]
         for k in range(columns // p):
             own = slice(k * p, k * p + p)
             _coefficients(matrix, ridge[k], least[k], side[own], order, other, z, known[own])
-        for a in range(p):
-            for b in range(a + 1):
-                other[b, a] = -matrix[b, a]
-        _keep(matrix, bits, one_over, codes, u)
-        root(codes, u, bits, factor)
-        square(factor, 1.0, order, other)
+            _off(matrix, known[own], -1.0, order, side[own])
+        _keep(matrix, one_over, codes, u)
+        root(codes, u, squares, factor)
+        for k in range(columns // p):
+            own = slice(k * p, k * p + p)
+            _through(factor, known[own], 1.0, order, z, side[own])
         for j in range(columns):
-            a = j % p
-            for b in range(p):
-                side[j] += other[min(a, b), max(a, b)] * known[j - a + b]
-            right[u, j] = _in_steps(side[j], one_over[a])
+            right[u, j] = _in_steps(side[j], one_over[j % p])
+
+
+@numba.njit(cache=True)
+def _off(matrix: Floats, vector: Floats, sign: float, order: Order, out: Floats) -> None:
+    """Add to ``out`` (p,) a matrix, of which the upper triangle is there, times a vector and a sign."""
+    p = len(order)
+    for a in range(p):
+        total = matrix[a, a] * vector[a]
+        for b in range(a + 1, p):
+            total += matrix[a, b] * vector[b]
+            out[b] += sign * matrix[a, b] * vector[a]
+        out[a] += sign * total
+
+
+@numba.njit(cache=True)
+def _through(root: Floats, vector: Floats, sign: float, order: Order, z: Floats, out: Floats) -> None:
+    """Add to ``out`` (p,) the matrix of a triangular root times a vector and a sign; ``z`` (p,) is scratch."""
+    p = len(order)
+    for k in range(p):
+        z[k] = 0.0
+        for b in range(k, p):
+            z[k] += root[k, b] * vector[b]
+        for a in range(k, p):
+            out[a] += sign * root[k, a] * z[k]
 
 
 @numba.njit(cache=True)
@@ -314,10 +340,10 @@ def _coefficients(
 def _loose(codes: Codes, rows: Ints) -> Floats:
     order = codes[4]
     p = len(order)
-    bits, factor, matrix = np.empty(p, dtype=np.uint32), np.empty((p, p)), np.empty((p, p))
+    squares, factor, matrix = np.empty((2, p)), np.empty((p, p)), np.empty((p, p))
     out = np.empty((len(rows), p * (p + 1) // 2))
     for i in range(len(rows)):
-        root(codes, rows[i], bits, factor)
+        root(codes, rows[i], squares, factor)
         matrix[:] = 0.0
         square(factor, 1.0, order, matrix)
         place = 0
@@ -331,13 +357,10 @@ def _loose(codes: Codes, rows: Ints) -> Floats:
 @numba.njit(cache=True)
 def _right(codes: Codes, rows: Ints) -> Floats:
     right, p = codes[3], len(codes[4])
-    out, bits, whole = np.empty((len(rows), right.shape[1])), np.empty(p, dtype=np.uint32), np.empty(p)
-    square_of = bits.view(np.float32)
+    out, whole = np.empty((len(rows), right.shape[1])), np.empty(p)
     for i in range(len(rows)):
         for a in range(p):
-            bits[a] = np.uint32(codes[0][rows[i], a]) << np.uint32(15)
-        for a in range(p):
-            whole[a] = np.sqrt(np.float64(square_of[a])) / RIGHT_STEPS
+            whole[a] = np.sqrt(_opened(codes[0][rows[i], a])) / RIGHT_STEPS
         for j in range(right.shape[1]):
             out[i, j] = right[rows[i], j] * whole[j % p]
     return out
@@ -347,10 +370,10 @@ def _right(codes: Codes, rows: Ints) -> Floats:
 def _columns(codes: Codes, which: Ints, rows: Ints) -> Floats:
     order = codes[4]
     p = len(order)
-    bits, factor = np.empty(p, dtype=np.uint32), np.empty((p, p))
+    squares, factor = np.empty((2, p)), np.empty((p, p))
     out = np.empty((len(rows), len(which), p))
     for i in range(len(rows)):
-        root(codes, rows[i], bits, factor)
+        root(codes, rows[i], squares, factor)
         for k in range(len(which)):
             column_of(factor, which[k], out[i, k])
     return out
@@ -367,35 +390,29 @@ def column_of(root: Floats, a: int, out: Floats) -> None:
 
 @numba.njit(cache=True)
 def _expect(codes: Codes, rows: Ints, more: Floats) -> None:
-    right, p = codes[3], len(codes[4])
-    quantities = right.shape[1] // p
-    bits, factor, part = np.empty(p, dtype=np.uint32), np.empty((p, p)), np.empty(p)
-    square_of = bits.view(np.float32)
+    right, order = codes[3], codes[4]
+    p = len(order)
+    squares, factor, z, total = np.empty((2, p)), np.empty((p, p)), np.empty(p), np.empty(p)
     for i in range(len(rows)):
         u = rows[i]
-        root(codes, u, bits, factor)
-        for j in range(quantities):
-            for k in range(p):
-                part[k] = 0.0
-                for b in range(k, p):
-                    part[k] += factor[k, b] * more[i, j * p + b]
+        root(codes, u, squares, factor)
+        for begin in range(0, right.shape[1], p):
+            total[:] = 0.0
+            _through(factor, more[i, begin : begin + p], 1.0, order, z, total)
             for a in range(p):
-                total = 0.0
-                for k in range(a + 1):
-                    total += factor[k, a] * part[k]
-                whole = np.sqrt(np.float64(square_of[a]))
-                was = right[u, j * p + a] / RIGHT_STEPS * whole
-                right[u, j * p + a] = _in_steps(was - total, 1.0 / whole if whole > 0 else 0.0)
+                whole = np.sqrt(squares[0, a])
+                was = right[u, begin + a] / RIGHT_STEPS * whole
+                right[u, begin + a] = _in_steps(was - total[a], 1.0 / whole if whole > 0 else 0.0)
 
 
 @numba.njit(cache=True)
 def _spread(codes: Codes, rows: Ints, more: Floats, least: Floats, vectors: Reals) -> Floats:
     count, order = vectors.shape[1], codes[4]
     p = len(order)
-    out, bits = np.empty((len(rows), count)), np.empty(p, dtype=np.uint32)
+    out, squares = np.empty((len(rows), count)), np.empty((2, p))
     factor, matrix, z = np.empty((p, p)), np.empty((p, p)), np.empty(p)
     for i in range(len(rows)):
-        root(codes, rows[i], bits, factor)
+        root(codes, rows[i], squares, factor)
         solved(factor, more, least, order, matrix)
         for k in range(count):
             out[i, k] = come_to(matrix, vectors[i, k], order, z)

@@ -251,7 +251,8 @@ def _rescale(state: Drift, k: int, z: Floats) -> None:
 
 def _lower_half(values: Floats) -> tuple[float, float, float]:
     """Return the middle of the fleet, the standard deviation that its lower half shows, and how far to trust both."""
-    middle, low = np.quantile(values, [0.5, 0.1])
+    # As numpy's quantile, whose ways are slow for a day's few thousand values.
+    low, middle = np.interp([0.1, 0.5], np.linspace(0.0, 1.0, len(values)), np.sort(values))
     return float(middle), float(middle - low) / 1.2816, len(values) / (len(values) + NULL_UNITS)
 
 

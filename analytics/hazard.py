@@ -155,43 +155,61 @@ def _gather(hazard: Hazard) -> None:
     hazard.new = []
 
 
-def solve(
-    x: Reals, y: Floats, weight: Floats, mean: Floats, sd: Floats, start: Floats | None = None, rounds: int = 30
-) -> Floats:
+def solve(x: Reals, y: Floats, weight: Floats, mean: Floats, sd: Floats, rounds: int = 30) -> Floats:
     """Return the posterior mode of a weighted logistic regression under an independent Gaussian prior.
 
     Parameters
     ----------
     x : (n, p); y : (n,) 0 to 1; weight : (n,); mean, sd : (p,) of the prior
     """
-    hold = np.diag(1.0 / sd**2)
-
-    def at(c: Floats) -> tuple[float, Floats, Floats]:
-        loss, gradient, curvature = _of_rows(x, y, weight, c)
-        return loss + 0.5 * float((c - mean) @ hold @ (c - mean)), gradient + hold @ (c - mean), curvature + hold
-
-    b = mean.copy() if start is None else start.copy()
-    now, gradient, curvature = at(b)
+    at = _without_any(x, weight, mean, sd, mean.copy())
+    happened = np.flatnonzero(y > 0)
     for _ in range(rounds):
-        step = np.linalg.solve(curvature, gradient)
-        if 0.5 * gradient @ step < 1e-9 * (1.0 + abs(now)):
-            # What a last step gains is known beforehand and not worth a look at all rows.
-            return np.asarray(b - step)
-        size = 1.0
-        while size > 1e-4:
-            after, gradient, curvature = at(b - size * step)
-            if after <= now:
-                break
-            size /= 2.0
-        if size <= 1e-4:
+        before, at = at, _newton(at, x, weight, mean, sd, x[happened], (weight * y)[happened])
+        if at is before:
             break
-        b, now = b - size * step, after
-    return b
+    return at.c
+
+
+@dataclass(frozen=True)
+class _Where:
+    """Coefficients, and the negative log posterior there with its gradient and curvature, had no start locked.
+
+    Those that have add a straight line to it, so that it need not be worked out again when their weights change.
+    """
+
+    c: Floats
+    loss: float
+    gradient: Floats
+    curvature: Floats
+
+
+def _without_any(x: Reals, weight: Floats, mean: Floats, sd: Floats, c: Floats) -> _Where:
+    loss, gradient, curvature = _of_rows(x, weight, c)
+    off = (c - mean) / sd
+    return _Where(c, loss + 0.5 * float(off @ off), gradient + off / sd, curvature + np.diag(1.0 / sd**2))
+
+
+def _newton(
+    at: _Where, x: Reals, weight: Floats, mean: Floats, sd: Floats, locked: Reals, locked_weight: Floats
+) -> _Where:
+    """Return where a step of Newton's method leads, halved until it gains; the same place if none does."""
+    line = locked.T.astype(np.float64) @ locked_weight
+    slope = at.gradient - line
+    step, now, size = np.linalg.solve(at.curvature, slope), at.loss - float(line @ at.c), 1.0
+    if slope @ step < 1e-9 * (1.0 + abs(now)):
+        return at
+    while size > 1e-4:
+        there = _without_any(x, weight, mean, sd, at.c - size * step)
+        if there.loss - float(line @ there.c) <= now:
+            return there
+        size /= 2.0
+    return at
 
 
 @numba.njit(cache=True)
-def _of_rows(x: Reals, y: Floats, weight: Floats, c: Floats) -> tuple[float, Floats, Floats]:
-    """Return the negative log likelihood of the rows of a logistic regression, its gradient and its curvature."""
+def _of_rows(x: Reals, weight: Floats, c: Floats) -> tuple[float, Floats, Floats]:
+    """Return the negative log likelihood of rows of which none has locked, its gradient and its curvature."""
     count, p = x.shape
     loss, gradient, curvature, row = 0.0, np.zeros(p), np.zeros((p, p)), np.empty(p)
     for k in range(count):
@@ -201,8 +219,8 @@ def _of_rows(x: Reals, y: Floats, weight: Floats, c: Floats) -> tuple[float, Flo
             eta += row[a] * c[a]
         small = np.exp(-abs(eta))
         chance = (1.0 if eta >= 0 else small) / (1.0 + small)
-        loss += weight[k] * (max(eta, 0.0) + np.log1p(small) - y[k] * eta)
-        slope, bend = weight[k] * (chance - y[k]), weight[k] * chance * (1.0 - chance)
+        loss += weight[k] * (max(eta, 0.0) + np.log1p(small))
+        slope, bend = weight[k] * chance, weight[k] * chance * (1.0 - chance)
         for a in range(p):
             gradient[a] += slope * row[a]
             bent = bend * row[a]
@@ -211,17 +229,21 @@ def _of_rows(x: Reals, y: Floats, weight: Floats, c: Floats) -> tuple[float, Flo
     return loss, gradient, curvature
 
 
-def fit(hazard: Hazard, rounds: int = 8) -> None:
-    """Fit the coefficients and the rate of chance anew to the sample kept."""
+def fit(hazard: Hazard, rounds: int = 12) -> None:
+    """Fit the coefficients and the rate of chance anew to the sample kept.
+
+    Each round takes one step towards the coefficients that the shares of hardness and chance of the last lead to.
+    """
     _gather(hazard)
     if len(hazard.y) == 0:
         return
     total = float(hazard.weight.sum())
     is_locked = hazard.y > 0
+    locked, weight = hazard.x[is_locked], hazard.weight[is_locked]
+    at = _without_any(hazard.x, hazard.weight, MEAN, SD, hazard.coefficients)
     for _ in range(rounds):
-        hard = by_hardness(hazard, hazard.x[is_locked])
+        hard = by_hardness(hazard, locked)
         share = hard / (hard + hazard.chance)
-        y = np.zeros(len(hazard.y))
-        y[is_locked] = share
         hazard.chance = (CHANCE[0] + float(np.sum(1.0 - share))) / (CHANCE[1] + total)
-        hazard.coefficients = solve(hazard.x, y, hazard.weight, MEAN, SD, start=hazard.coefficients, rounds=4)
+        at = _newton(at, hazard.x, hazard.weight, MEAN, SD, locked, weight * share)
+        hazard.coefficients = at.c
