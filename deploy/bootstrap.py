@@ -113,6 +113,7 @@ def setup(root: Path, *, test: bool = False) -> None:
     missing = next((name for name in ["pyproject.toml", *LOCKS.values()] if not (root / name).is_file()), None)
     if missing:
         raise InstallError(f"{root / missing} is missing: clone the repository again")
+    forget_compiled(root)
     if all(is_current(root, kind) for kind in wanted):
         return
     with one_at_a_time(root):
@@ -122,6 +123,21 @@ def setup(root: Path, *, test: bool = False) -> None:
         for kind in wanted:
             make_venv(root)
             install(root, kind)
+
+
+def forget_compiled(root: Path) -> None:
+    """Delete what numba has kept of a package once any of its compiled modules is newer.
+
+    Numba itself looks at the file of a function alone, not at those whose functions it has drawn into it.
+    """
+    for folder in root.glob("*/__pycache__"):
+        kept = list(folder.glob("*.nb[ic]"))
+        sources = (file for file in folder.parent.glob("*.py") if kept and b"numba" in file.read_bytes())
+        newest = max((file.stat().st_mtime for file in sources), default=0.0)
+        with contextlib.suppress(OSError):  # another setup does the same, or they are not ours
+            if any(file.stat().st_mtime < newest for file in kept):
+                for file in kept:
+                    file.unlink()
 
 
 def is_current(root: Path, kind: str) -> bool:

@@ -72,6 +72,22 @@ def test_setup_makes_the_environment_installs_the_lock_by_its_hashes_and_then_th
     assert not is_current(clone, "test")
 
 
+def test_what_was_compiled_is_forgotten_once_a_module_that_it_may_draw_on_is_newer(clone: Path, calls: Calls) -> None:
+    kept = clone / "analytics" / "__pycache__" / "channels.take-12.py311.nbi"
+    kept.parent.mkdir(parents=True)
+    sums, words = clone / "analytics" / "sums.py", clone / "analytics" / "words.py"
+    sums.write_text("import numba\n", encoding="utf-8")
+    words.write_text("", encoding="utf-8")
+    kept.touch()
+    for file, at in ((kept, 2000.0), (sums, 1000.0), (words, 3000.0)):
+        os.utime(file, (at, at))
+    setup(clone)
+    assert kept.exists()
+    os.utime(sums, (3000.0, 3000.0))
+    setup(clone)
+    assert not kept.exists()
+
+
 def test_the_second_setup_installs_nothing(clone: Path, calls: Calls) -> None:
     setup(clone, test=True)
     calls.clear()
