@@ -72,7 +72,8 @@ def test_setup_makes_the_environment_installs_the_lock_by_its_hashes_and_then_th
     assert not is_current(clone, "test")
 
 
-def test_what_was_compiled_is_forgotten_once_a_module_that_it_may_draw_on_is_newer(clone: Path, calls: Calls) -> None:
+@pytest.mark.usefixtures("calls")
+def test_what_was_compiled_is_forgotten_once_a_module_that_it_may_draw_on_is_newer(clone: Path) -> None:
     kept = clone / "analytics" / "__pycache__" / "channels.take-12.py311.nbi"
     kept.parent.mkdir(parents=True)
     sums, words = clone / "analytics" / "sums.py", clone / "analytics" / "words.py"
