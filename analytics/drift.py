@@ -52,13 +52,13 @@ SHRINK_SD = 0.2
 class Drift:
     """State of the test, one entry a unit (and direction); ``stray`` are nats that its level strays by itself.
 
-    ``cusum_from`` are days since 1970, 0 for none.
+    ``since_day`` and ``cusum_from`` are days since 1970, 0 for none.
     """
 
     z: Halves
     nats: Singles
     alarm: Bools
-    since_day: NDArray[np.int32]
+    since_day: NDArray[np.uint16]
     calm: NDArray[np.uint8]
     cusum: Halves
     cusum_from: NDArray[np.uint16]
@@ -83,7 +83,7 @@ def begin(units: int) -> Drift:
         z=np.zeros((units, k), dtype=np.float16),
         nats=np.zeros(units, dtype=np.float32),
         alarm=np.zeros(units, dtype=bool),
-        since_day=np.full(units, -1, dtype=np.int32),
+        since_day=np.zeros(units, dtype=np.uint16),
         calm=np.zeros(units, dtype=np.uint8),
         cusum=np.zeros((units, k), dtype=np.float16),
         cusum_from=np.zeros((units, k), dtype=np.uint16),
@@ -259,7 +259,7 @@ def _lower_half(values: Floats) -> tuple[float, float, float]:
 def clear(state: Drift, units: Ints) -> None:
     """Take back the alarms of units."""
     state.alarm[units] = False
-    state.since_day[units] = -1
+    state.since_day[units] = 0
     state.calm[units] = 0
     state.cusum[units] = 0.0
     state.cusum_from[units] = 0

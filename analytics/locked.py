@@ -41,8 +41,8 @@ N, SEEN, EXPECTED, EXPECTED_NOW, RETRIES = range(5)
 class Rate:
     """Counts of the last weeks, (units, 5, 5), totals older than that, and the test; one entry a unit.
 
-    Half precision holds 2,048 starts of a week exactly, and the expected ones to a part in 2,000. ``score_from`` are
-    days since 1970, 0 for none.
+    Half precision holds 2,048 starts of a week exactly, and the expected ones to a part in 2,000. ``score_from`` and
+    ``since_day`` are days since 1970, 0 for none.
     """
 
     weeks: NDArray[np.float16]
@@ -51,7 +51,7 @@ class Rate:
     score: NDArray[np.float32]
     score_from: NDArray[np.uint16]
     alarm: Bools
-    since_day: NDArray[np.int32]
+    since_day: NDArray[np.uint16]
     clues: NDArray[np.float16]
 
 
@@ -64,7 +64,7 @@ def begin(units: int) -> Rate:
         score=np.zeros(units, dtype=np.float32),
         score_from=np.zeros(units, dtype=np.uint16),
         alarm=np.zeros(units, dtype=bool),
-        since_day=np.full(units, -1, dtype=np.int32),
+        since_day=np.zeros(units, dtype=np.uint16),
         clues=np.zeros((units, CLUES), dtype=np.float16),
     )
 
@@ -163,7 +163,7 @@ def follow(state: Rate, day: int, usable: Bools, options: Options) -> None:
 def clear(state: Rate, units: Ints, *, forget: bool) -> None:
     """Take back alarms; ``forget`` also empties the test and the window, as after a visit."""
     state.alarm[units] = False
-    state.since_day[units] = -1
+    state.since_day[units] = 0
     if forget:
         state.score[units] = 0.0
         state.score_from[units] = 0

@@ -57,7 +57,7 @@ def told(state: State, units: Ints) -> dict[str, Floats]:
         units,
         state.rate.score[units],
         state.rate.clues[units],
-        np.where(since >= 0, state.day + 1.0 - since, np.nan),
+        np.where(since > 0, state.day + 1.0 - since, np.nan),
         drift.restless(state.drift)[units],
         state.options,
         float(state.drift.scale[0]),

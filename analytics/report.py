@@ -215,7 +215,7 @@ def _known(value: float) -> float | None:
 
 
 def _day(day: int) -> str | None:
-    return None if day < 0 else (EPOCH + timedelta(days=day)).date().isoformat()
+    return None if day <= 0 else (EPOCH + timedelta(days=day)).date().isoformat()
 
 
 def _run_up(v: dict[str, Any]) -> RunUp:
