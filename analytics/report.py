@@ -161,6 +161,8 @@ def _rounded(share: Floats) -> Floats:
 
 def _verdict(fleet: Fleet, v: dict[str, Any], now: str, options: Options) -> Ranked:
     learned: bool = v["usable"]
+    # What is ahead of a unit that is not heard follows from nothing that is known of it.
+    ahead: bool = learned and (v["down"] or not v["silent"])
     fixed: Repair | None = v["repair"]
     facts = standing.Facts(
         usable=learned,
@@ -175,7 +177,7 @@ def _verdict(fleet: Fleet, v: dict[str, Any], now: str, options: Options) -> Ran
         drift_low=v["drift_low"],
         drift_nats=v["drift_nats"],
         locked_nats=v["locked_nats"],
-        lockout_7d=v["lockout_7d"] if learned else 0.0,
+        lockout_7d=v["lockout_7d"] if ahead else 0.0,
         lockout_recent=v["lockout_recent"],
         cause=CAUSES[v["likely"]] if learned and v["likely"] >= 0 else None,
         cause_share=max(v["share"][: len(CAUSES)]),
@@ -199,14 +201,14 @@ def _verdict(fleet: Fleet, v: dict[str, Any], now: str, options: Options) -> Ran
         run_up=_run_up(v) if learned else RunUp(starts=v["starts"]),
         locked=_locked(v) if learned else Locked(starts=v["first_attempts"], seen=v["seen"]),
         causes=Causes(*v["share"]) if learned else Causes(),
-        lockout_7d=v["lockout_7d"] if learned else None,
-        lockout_14d=v["lockout_14d"] if learned else None,
+        lockout_7d=v["lockout_7d"] if ahead else None,
+        lockout_14d=v["lockout_14d"] if ahead else None,
         repair=fixed,
         reasons=reasons,
         say=standing.say(name, facts, options),
     )
     nats = max(v["drift_nats"], v["locked_nats"])
-    cost = rank.cost_of_waiting(name, verdict.lockout_7d, _known(v["coldest_c"]), nats, options)
+    cost = rank.cost_of_waiting(name, v["lockout_7d"] if learned else None, _known(v["coldest_c"]), nats, options)
     return Ranked(verdict, round(cost, 6))
 
 
