@@ -125,7 +125,7 @@ def trial(folder: Path, *, units: int, hours: float, speed: float, days_before: 
             if not seen.balanced:
                 seen.named = _named(connection, live, seen, since, speed)
                 say(parts.last_words())
-            eventually(lambda: _one(connection, "select count(*) from dirty_day") == 0, 120)
+            assert eventually(lambda: _one(connection, "select count(*) from dirty_day") == 0, 120), "days still wait"
             rows = connection.execute("select standing, count(*) from standing group by 1 order by 2 desc").fetchall()
             seen.standings = {str(name): int(count) for name, count in rows}
     return seen
