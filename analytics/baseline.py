@@ -273,23 +273,39 @@ def _day_sums(unit: Ints, x: Floats, y: Floats, w: Floats, day_variance: float) 
     of, starts = np.empty(units, dtype=np.int64), np.zeros(units, dtype=np.int64)
     step = 1 if len(w) == count else 0
     square, line = np.zeros((p, p)), np.zeros((q, p))
-    k, weight = 0, 0.0
+    k, weight, waits = 0, 0.0, -1
     for i in range(count):
         if np.isfinite(y[i, 0]):
             weight += w[i * step]
             starts[k] += 1
-            for a in range(p):
-                weighted = w[i * step] * x[i, a]
-                for j in range(q):
-                    line[j, a] += weighted * y[i, j]
-                # Whole rows, though half would do: a processor adds several numbers of a row at once.
-                for b in range(p):
-                    square[a, b] += weighted * x[i, b]
+            for j in range(q):
+                for a in range(p):
+                    line[j, a] += w[i * step] * x[i, a] * y[i, j]
+            if waits < 0:
+                waits = i
+            else:
+                _add_two(square, x[waits], w[waits * step], x[i], w[i * step])
+                waits = -1
         if starts[k] > 0 and (i + 1 == count or unit[i + 1] != unit[i]):
+            if waits >= 0:
+                _add_two(square, x[waits], w[waits * step], x[waits], 0.0)
+                waits = -1
             of[k] = unit[i]
             _move(square, line, 1.0 / (1.0 + day_variance * weight), n, m, k)
             k, weight = k + 1, 0.0
     return of[:k], n[:k], m[:k], starts[:k]
+
+
+@numba.njit(cache=True, inline="always")
+def _add_two(square: Floats, one: Floats, one_weight: float, other: Floats, other_weight: float) -> None:
+    """Add the squares and products of two starts: what takes time is to fetch the sums and to put them back.
+
+    Whole rows, though half would do: a processor adds several numbers of a row at once.
+    """
+    for a in range(len(one)):
+        first, second = one_weight * one[a], other_weight * other[a]
+        for b in range(len(one)):
+            square[a, b] += first * one[b] + second * other[b]
 
 
 @numba.njit(cache=True)

@@ -204,7 +204,7 @@ def square(root: Floats, keep: float, order: Order, out: Floats) -> None:
                 out[a, b] += part * root[k, b]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@numba.njit(cache=True, error_model="numpy", inline="always")
 def _keep(matrix: Floats, one_over: Floats, codes: Codes, u: int) -> None:
     """Keep a matrix, the upper triangle of ``matrix`` (p, p), which is used up.
 
@@ -258,7 +258,7 @@ def _sum(codes: Codes, u: int, keep: float, triangle: Floats, squares: Floats, f
     square(factor, keep, order, out)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
 def _add(codes: Codes, rows: Ints, triangles: Floats, more: Floats, keep: float) -> None:
     right, order = codes[3], codes[4]
     p, columns = len(order), right.shape[1]
@@ -274,7 +274,7 @@ def _add(codes: Codes, rows: Ints, triangles: Floats, more: Floats, keep: float)
             right[u, j] = _in_steps(right[u, j] * was[j % p] + more[i, j], one_over[j % p])
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
 def _add_to_learn(codes: Codes, rows: Ints, triangles: Floats, more: Floats, ridge: Floats, least: Floats) -> None:
     right, order = codes[3], codes[4]
     p, columns = len(order), right.shape[1]

@@ -229,7 +229,7 @@ def _of_rows(x: Reals, weight: Floats, c: Floats) -> tuple[float, Floats, Floats
     return loss, gradient, curvature
 
 
-def fit(hazard: Hazard, rounds: int = 12) -> None:
+def fit(hazard: Hazard, rounds: int = 10) -> None:
     """Fit the coefficients and the rate of chance anew to the sample kept.
 
     Each round takes one step towards the coefficients that the shares of hardness and chance of the last lead to.
