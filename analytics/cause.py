@@ -23,7 +23,7 @@ from analytics import baseline, channels, compact, drift
 from analytics import hazard as hazards
 from analytics.baseline import Stream, Window
 from analytics.channels import Group
-from analytics.features import COLD, LEVEL, REST, REST_FAST, REST_SLOW, SOAK, VOLTS, WIDTH
+from analytics.features import COLD, HOT, LEVEL, REST, REST_FAST, REST_SLOW, SOAK, VOLTS, WIDTH
 from analytics.hazard import Hazard
 from analytics.options import Options
 from analytics.spd import Reals
@@ -52,6 +52,10 @@ COLD_MISFIT_SD = {**MISFIT_SD, REST_FAST: 0.05, REST: 0.05, REST_SLOW: 0.05}
 """What is added at -10 °C; it grows with the cold. Short rests end the earlier, as pressures lie the farther apart."""
 UNSEEN_VOLTS_SD = 0.06
 """The same of the level of a unit whose logger tells no voltage: its street's may have changed by some percent."""
+COLD_REST_SD, UNTOLD_REST_SD = 0.4, 0.6
+"""By what part of it what short rests do to a unit may have changed: at -10 °C, growing with the cold, since that sets
+how fast pressures fall; and where no outdoor temperature is told, which also sets from how far (assumptions)."""
+RESTS = [REST_FAST, REST, REST_SLOW]
 STRANGE, STRANGE_SD = 0.07, 0.5
 """Share and spread of shifts of a channel that have to do with no cause: something else was changed."""
 
@@ -223,8 +227,10 @@ def likelihoods(
     kept, wander = baseline.window(stream, window), options.wander_sd**2
     sums, off = compact.loose(kept, units), compact.right(kept, units)
     decay, cov = baseline.decay(stream, window, units, options), baseline.covariance(stream, units)
-    assumed = (_MISFIT, UNSEEN_VOLTS_SD**2, _DIRECTIONS, _BEGINS, _RARE)
-    out = {"run_up": _scores(sums, off, decay, cov, wander, scale, *assumed)}
+    rests, untold = np.zeros(off.shape), np.where(_weather_told(stream, kept, units), 0.0, UNTOLD_REST_SD**2)
+    rests[:, RESTS] = stream.mean[units][:, RESTS]
+    assumed = (_MISFIT, COLD_REST_SD**2, UNSEEN_VOLTS_SD**2, _DIRECTIONS, _BEGINS, _RARE)
+    out = {"run_up": _scores(sums, off, decay, cov, rests, untold, wander, scale, *assumed)}
     shifts = {name: channels.shift(side, name, units, window, options) for name in channels.NAMES}
     for name, still in (
         ("unequalised_pressures", np.where(np.isfinite(shifts["equalising"][0]), WITHOUT_TRACE, TINY)),
@@ -237,6 +243,12 @@ def likelihoods(
     for name, (value, sd) in shifts.items():
         out[name] = _moved(value, sd, _MOVES[name])
     return out
+
+
+def _weather_told(stream: Stream, kept: compact.Sums, units: Ints) -> NDArray[np.bool_]:
+    """Return which units have told of cold or of heat, (units,): one that never has, tells no temperature at all."""
+    met = compact.diagonal(stream.base, units) + compact.diagonal(kept, units)
+    return np.asarray(met[:, COLD] + met[:, HOT] > 0)
 
 
 def _less(one: tuple[Floats, Floats], other: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
@@ -252,9 +264,12 @@ def _scores(
     off: Reals,
     decay: Floats,
     cov: Reals,
+    rests: Floats,
+    untold: Floats,
     wander: float,
     scale: float,
     misfit: Floats,
+    colder: float,
     unseen: float,
     directions: Floats,
     begins: Ints,
@@ -273,6 +288,7 @@ def _scores(
         _unpack(n[i], r)
         _unpack(cov[i], known)
         _covariance(r, known, decay[i], wander, scale, misfit, unseen, c)
+        _other_rests(r, rests[i], untold[i], colder, c)
         _sides(r, off[i], directions, right)
         _credit(r, directions, begins[-2], rare, right)
         _factor(c, p)
@@ -326,6 +342,16 @@ def _covariance(
     # to leaves some uncertainty about each.
     for a in range(p):
         out[a, a] += 1e-6 * (1.0 + trace / p) + ROUNDED * r[a, a] * decay * scale**2
+
+
+@numba.njit(cache=True)
+def _other_rests(r: Floats, rests: Floats, untold: float, colder: float, out: Floats) -> None:
+    """Add to a unit's covariance that what rests do to it may have changed by a part of that, lower triangle."""
+    share = untold + (colder * (r[0, COLD] / r[0, 0]) ** 2 if r[0, 0] > 0 else 0.0)
+    whole = np.array([_dot(row, rests) for row in r])
+    for a in range(len(r)):
+        for b in range(a + 1):
+            out[a, b] += share * whole[a] * whole[b]
 
 
 @numba.njit(cache=True)

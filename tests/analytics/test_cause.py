@@ -45,12 +45,13 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
     rng = np.random.default_rng(3)
     p, scale = features.WIDTH, 1.2
     stream = baseline.begin(
-        np.zeros(4, dtype=np.int64), baseline.prior_before_data(np.zeros(p), np.ones(p), np.full(p, 0.1), 1)
+        np.zeros(4, dtype=np.int64), baseline.prior_before_data(np.full(p, 0.3), np.ones(p), np.full(p, 0.1), 1)
     )
     x = rng.normal(size=(4, 30, p))
-    x[3, :, features.VOLTS] = 0.0  # the last tells no voltage
     off = rng.normal(size=(4, p)) * 30.0
-    off[3, features.VOLTS] = 0.0
+    # The last tells no voltage, the one before no outdoor temperature.
+    for u, missing in ((3, [features.VOLTS]), (2, [features.COLD, features.HOT, features.SOAK])):
+        x[u][:, missing] = off[u, missing] = 0.0
     compact.put(stream.slow, np.arange(4), spd.packed(np.einsum("uip,uiq->upq", x, x) * 50.0), off)
     stream.lately_days[:] = 9
     restless = np.array([0.0, 0.1, 0.3, 0.9])
@@ -70,13 +71,16 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
     )
     keep = 2.0 ** (-1.0 / DEFAULT.slow_half_life_d)
     decay = np.sum(keep ** (2 * np.arange(9))) / np.sum(keep ** np.arange(9))
+    rests = np.where(np.isin(np.arange(p), cause.RESTS), stream.mean[0].astype(np.float64), 0.0)
     for u in range(4):
         r = spd.full(compact.loose(stream.slow, np.array([u]))[0])
         known = spd.full(baseline.covariance(stream, np.array([u]))[0]) + DEFAULT.wander_sd**2 * np.diag(np.eye(p)[0])
         none = scale**2 * (decay * r + r @ known @ r)
         cold = r[0, features.COLD] / r[0, 0]
         unseen = cause.UNSEEN_VOLTS_SD**2 * np.diag(np.eye(p)[0]) if u == 3 else 0.0
-        none += r @ (misfit + cold**2 * in_cold + unseen) @ r + np.eye(p) * 1e-6 * (1.0 + np.trace(none) / p)
+        share = (cause.COLD_REST_SD * cold) ** 2 + (cause.UNTOLD_REST_SD**2 if u == 2 else 0.0)
+        other = misfit + cold**2 * in_cold + unseen + share * np.outer(rests, rests)
+        none += r @ other @ r + np.eye(p) * 1e-6 * (1.0 + np.trace(none) / p)
         none += np.diag(np.diag(r)) * cause.ROUNDED * 0.5 * scale**2
         score = compact.right(stream.slow, np.array([u]))[0]
         base = multivariate_normal(np.zeros(p), none).logpdf(score)

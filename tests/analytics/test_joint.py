@@ -149,3 +149,28 @@ def test_units_with_made_faults_are_told_from_sound_ones_by_nats(made: ModuleTyp
         nats = state.drift.nats.copy()
     faulty = np.array([built.cause[name] is not None for name in whole.names])
     assert np.median(nats[faulty]) > DEFAULT.drift_nats > 0.5 > np.median(nats[~faulty])
+
+
+@pytest.mark.parametrize("outdoor_c", [-10.0, np.nan])
+def test_short_rests_that_do_more_say_less_in_cold_or_where_no_temperature_is_told(outdoor_c: float) -> None:
+    # Common practice, no source: pressures fall slower in cold, and from a greater difference.
+    assert _after_short_rests(outdoor_c) < 0.5 * _after_short_rests(12.0) > DEFAULT.drift_nats
+
+
+def _after_short_rests(outdoor_c: float) -> float:
+    """Nats of units to which rests come to do half more than they did, at an outdoor temperature if it is told."""
+    prior = baseline.prior_before_data(np.zeros(P), np.full(P, 0.01), np.full(P, 0.3), 16)
+    stream, state, rng = baseline.begin(np.zeros(40, dtype=np.int64), prior), drift.begin(40), np.random.default_rng(5)
+    unit, since = np.repeat(np.arange(40), 12), np.zeros(40, dtype=np.int64)
+    for day in range(38):
+        off_s = rng.choice([300.0, 360.0, 3600.0], len(unit))
+        air_c = np.full(len(unit), outdoor_c) if day >= 28 else rng.uniform(-20, 14, len(unit)) + 0.0 * outdoor_c
+        x = features.conditions(off_s, air_c, rng.normal(240.0, 2.0, len(unit)), np.full(len(unit), np.nan))
+        more = 1.0 if day < 28 else 1.5
+        y = rng.normal(0, 0.1, len(unit)) + 2.0 * more * x[:, features.REST]
+        sums = baseline.day_sums(unit, x, y, np.full(len(unit), 100.0), DEFAULT.day_sd**2)
+        baseline.add(stream, sums, DEFAULT)
+        if day < 28:
+            baseline.learn(stream, day, since, DEFAULT)
+        drift.follow(state, stream, sums, day, stream.base_blocks > 0, DEFAULT)
+    return float(np.median(_weigh(state, stream, channels.begin(40))))
