@@ -52,9 +52,10 @@ COLD_MISFIT_SD = {**MISFIT_SD, REST_FAST: 0.05, REST: 0.05, REST_SLOW: 0.05}
 """What is added at -10 °C; it grows with the cold. Short rests end the earlier, as pressures lie the farther apart."""
 UNSEEN_VOLTS_SD = 0.06
 """The same of the level of a unit whose logger tells no voltage: its street's may have changed by some percent."""
-COLD_REST_SD, UNTOLD_REST_SD = 0.4, 0.6
+COLD_REST_SD, UNTOLD_REST_SD, UNSEEN_REST_SD = 0.4, 0.6, 0.6
 """By what part of it what short rests do to a unit may have changed: at -10 °C, growing with the cold, since that sets
-how fast pressures fall; and where no outdoor temperature is told, which also sets from how far (assumptions)."""
+how fast pressures fall; where no outdoor temperature is told, which also sets from how far; and where no voltage is, as
+the motor's torque against them goes with its square (assumptions)."""
 RESTS = [REST_FAST, REST, REST_SLOW]
 STRANGE, STRANGE_SD = 0.07, 0.5
 """Share and spread of shifts of a channel that have to do with no cause: something else was changed."""
@@ -227,7 +228,7 @@ def likelihoods(
     kept, wander = baseline.window(stream, window), options.wander_sd**2
     sums, off = compact.loose(kept, units), compact.right(kept, units)
     decay, cov = baseline.decay(stream, window, units, options), baseline.covariance(stream, units)
-    rests, untold = np.zeros(off.shape), np.where(_weather_told(stream, kept, units), 0.0, UNTOLD_REST_SD**2)
+    rests, untold = np.zeros(off.shape), _other_share(stream, kept, units)
     rests[:, RESTS] = stream.mean[units][:, RESTS]
     assumed = (_MISFIT, COLD_REST_SD**2, UNSEEN_VOLTS_SD**2, _DIRECTIONS, _BEGINS, _RARE)
     out = {"run_up": _scores(sums, off, decay, cov, rests, untold, wander, scale, *assumed)}
@@ -245,10 +246,11 @@ def likelihoods(
     return out
 
 
-def _weather_told(stream: Stream, kept: compact.Sums, units: Ints) -> NDArray[np.bool_]:
-    """Return which units have told of cold or of heat, (units,): one that never has, tells no temperature at all."""
+def _other_share(stream: Stream, kept: compact.Sums, units: Ints) -> Floats:
+    """Return the variance of what rests do, as a share of that, for what units never tell, (units,)."""
     met = compact.diagonal(stream.base, units) + compact.diagonal(kept, units)
-    return np.asarray(met[:, COLD] + met[:, HOT] > 0)
+    no_weather, no_volts = met[:, COLD] + met[:, HOT] <= 0, met[:, VOLTS] <= 0
+    return np.asarray(no_weather * UNTOLD_REST_SD**2 + no_volts * UNSEEN_REST_SD**2)
 
 
 def _less(one: tuple[Floats, Floats], other: tuple[Floats, Floats]) -> tuple[Floats, Floats]:

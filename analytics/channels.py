@@ -41,9 +41,15 @@ slower in cold, by some 1 % a kelvin (assumption)."""
 BEND = {"sag": 0.0, "line": 0.0, "inrush": 0.0, "power_factor": 0.015, "watts": 0.03, "equalising": 0.0}
 """By how much a channel may be off a straight line in the outdoor temperature 20 K from 5 °C; it grows with the square
 (assumptions)."""
+OTHER_VOLTS = {"sag": 0.0, "line": 0.0, "inrush": 0.0, "power_factor": 0.5, "watts": 0.5, "equalising": 0.0}
+"""By how much, for each part by which volts stand elsewhere than when it was learned, a channel may be off its straight
+line in them. Part of what a logger reads of the little that they vary meanwhile is its own error, which makes the line
+too flat (assumptions)."""
 # What channels stand about (assumption). It is taken off before anything is summed: what is near zero loses least.
 CENTRE = {"sag": -1.5, "line": 0.0, "inrush": -1.0, "power_factor": 0.95, "watts": 7.8, "equalising": 4.3}
 UNIT_SD = {"sag": 0.8, "line": 0.05, "inrush": 0.4, "power_factor": 0.05, "watts": 0.5, "equalising": 0.7}
+VOLTS, TENTHS = 5, 10.0
+"""Which condition of a running compressor its voltage is, as so many times its logarithm over the reference."""
 STEP = 2.0**-9
 """Of coefficients, in standard deviations of single values."""
 READ = ("line_v", "line_min_v", "peak_a", "run_w", "run_pf", "outdoor_c", "cooling", "stage")
@@ -172,7 +178,7 @@ def _values(
             value[k, 0] = np.log((volts - least) / peak * 10.0)
         if volts > 0:
             value[k, 1] = np.log(volts / reference_v[k])
-            running[k, 5] = 10.0 * value[k, 1]
+            running[k, VOLTS] = TENTHS * value[k, 1]
         if least > 50 and peak > 1.0:
             value[k, 2] = np.log(peak / least)
         if ran[k] and run_pf[k] > 0.2:
@@ -293,7 +299,7 @@ def shift(side: Mapping[str, Group], name: str, units: Ints, window: Window, opt
     decay[known] = baseline.decay(stream, window, own, options)
     rows[known] = np.where(stream.told[own, k] & (stream.base_blocks[own] > 0), own, -1)
     ridge = stream.priors[k].ridge
-    spread = (np.array([WANDER[name], SEASON[name], BEND[name]]) / SCATTER[name]) ** 2
+    spread = (np.array([WANDER[name], SEASON[name], BEND[name], OTHER_VOLTS[name] / TENTHS]) / SCATTER[name]) ** 2
     codes = baseline.window(stream, window).codes, stream.base.codes
     value, sd = _shift(rows, k, *codes, decay, ridge.packed, ridge.least, spread)
     return value * SCATTER[name], sd * SCATTER[name]
@@ -306,7 +312,7 @@ def _shift(
     value, sd = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
     order = lately[4]
     p = len(order)
-    level, factor, matrix, z = np.empty(p), np.empty((p, p)), np.empty((p, p)), np.empty(p)
+    level, usual, factor, matrix, z = np.empty(p), np.empty(p), np.empty((p, p)), np.empty((p, p)), np.empty(p)
     squares = np.empty((2, p))
     for i in range(len(rows)):
         u = rows[i]
@@ -315,11 +321,14 @@ def _shift(
             compact.column_of(factor, 0, level)
             own = level[0]
             compact.root(base, u, squares, factor)
+            compact.column_of(factor, 0, usual)
             compact.solved(factor, more, least, order, matrix)
             known = compact.come_to(matrix, level, order, z)
             value[i] = lately[3][u, quantity * p] / (RIGHT_STEPS * np.sqrt(own))
-            wander, season, bend = spread
+            wander, season, bend, volts = spread
             # The outdoor temperature is the second condition of all.
             untold = season if lately[0][u, 1] == 0 else bend * (level[1] / own) ** 4
+            if p > VOLTS and usual[0] > 0:
+                untold += volts * (level[VOLTS] / own - usual[VOLTS] / usual[0]) ** 2
             sd[i] = np.sqrt(decay[i] / own + known / own**2 + wander + untold)
     return value, sd

@@ -78,7 +78,8 @@ def test_run_up_likelihoods_are_those_of_multivariate_normal_densities() -> None
         none = scale**2 * (decay * r + r @ known @ r)
         cold = r[0, features.COLD] / r[0, 0]
         unseen = cause.UNSEEN_VOLTS_SD**2 * np.diag(np.eye(p)[0]) if u == 3 else 0.0
-        share = (cause.COLD_REST_SD * cold) ** 2 + (cause.UNTOLD_REST_SD**2 if u == 2 else 0.0)
+        share = (cause.COLD_REST_SD * cold) ** 2
+        share += {2: cause.UNTOLD_REST_SD, 3: cause.UNSEEN_REST_SD}.get(u, 0.0) ** 2
         other = misfit + cold**2 * in_cold + unseen + share * np.outer(rests, rests)
         none += r @ other @ r + np.eye(p) * 1e-6 * (1.0 + np.trace(none) / p)
         none += np.diag(np.diag(r)) * cause.ROUNDED * 0.5 * scale**2
