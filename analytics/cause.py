@@ -42,7 +42,7 @@ PRIOR = {
 }
 PREVALENCE, PREVALENCE_FLAGGED = 0.08, 0.85
 """Share of units that have any of them at a time, of all and of those with an alarm; assumptions: a fault in a seventh
-of the units a year, beside a quarter of the budget of false alarms."""
+of the units a year, beside a fifth of the budget of false alarms."""
 MISFIT_SD = {LEVEL: 0.025, REST_FAST: 0.025, REST: 0.025, REST_SLOW: 0.025, COLD: 0.04, VOLTS: 0.06}
 """What neither cause nor baseline explains exactly: what a condition does is no straight line, least of all near
 stalling, so that another voltage or rest than was met before finds a sound unit somewhat off it."""

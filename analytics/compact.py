@@ -288,38 +288,38 @@ def _add_to_learn(codes: Codes, rows: Ints, triangles: Floats, more: Floats, rid
         for k in range(columns // p):
             own = slice(k * p, k * p + p)
             _coefficients(matrix, ridge[k], least[k], side[own], order, other, z, known[own])
-            _off(matrix, known[own], -1.0, order, side[own])
+            _take_off(matrix, known[own], order, side[own])
         _keep(matrix, one_over, codes, u)
         root(codes, u, squares, factor)
         for k in range(columns // p):
             own = slice(k * p, k * p + p)
-            _through(factor, known[own], 1.0, order, z, side[own])
+            _through(factor, known[own], order, z, side[own])
         for j in range(columns):
             right[u, j] = _in_steps(side[j], one_over[j % p])
 
 
 @numba.njit(cache=True)
-def _off(matrix: Floats, vector: Floats, sign: float, order: Order, out: Floats) -> None:
-    """Add to ``out`` (p,) a matrix, of which the upper triangle is there, times a vector and a sign."""
+def _take_off(matrix: Floats, vector: Floats, order: Order, out: Floats) -> None:
+    """Take off ``out`` (p,) a matrix, of which the upper triangle is there, times a vector."""
     p = len(order)
     for a in range(p):
         total = matrix[a, a] * vector[a]
         for b in range(a + 1, p):
             total += matrix[a, b] * vector[b]
-            out[b] += sign * matrix[a, b] * vector[a]
-        out[a] += sign * total
+            out[b] -= matrix[a, b] * vector[a]
+        out[a] -= total
 
 
 @numba.njit(cache=True)
-def _through(root: Floats, vector: Floats, sign: float, order: Order, z: Floats, out: Floats) -> None:
-    """Add to ``out`` (p,) the matrix of a triangular root times a vector and a sign; ``z`` (p,) is scratch."""
+def _through(root: Floats, vector: Floats, order: Order, z: Floats, out: Floats) -> None:
+    """Add to ``out`` (p,) the matrix of a triangular root times a vector; ``z`` (p,) is scratch."""
     p = len(order)
     for k in range(p):
         z[k] = 0.0
         for b in range(k, p):
             z[k] += root[k, b] * vector[b]
         for a in range(k, p):
-            out[a] += sign * root[k, a] * z[k]
+            out[a] += root[k, a] * z[k]
 
 
 @numba.njit(cache=True)
@@ -398,7 +398,7 @@ def _expect(codes: Codes, rows: Ints, more: Floats) -> None:
         root(codes, u, squares, factor)
         for begin in range(0, right.shape[1], p):
             total[:] = 0.0
-            _through(factor, more[i, begin : begin + p], 1.0, order, z, total)
+            _through(factor, more[i, begin : begin + p], order, z, total)
             for a in range(p):
                 whole = np.sqrt(squares[0, a])
                 was = right[u, begin + a] / RIGHT_STEPS * whole
